@@ -1,0 +1,59 @@
+"""What the band plays: notes per part, ready for a MIDI file or a synthesiser."""
+
+from dataclasses import dataclass
+
+__all__ = ["PART_NAMES", "Arrangement", "Control", "Note", "Part"]
+
+PART_NAMES = ("drums", "bass", "pad", "comp")
+"""Every part that a band may have; also the track names in the MIDI file and the stem names."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Note:
+    """One struck note.
+
+    `start_tick` and `end_tick` are where it sounds, feel included; `pitch` is a MIDI key (0 to
+    127; a General MIDI percussion key on drums); `velocity` 1 to 127.
+    """
+
+    start_tick: int
+    end_tick: int
+    pitch: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Control:
+    """A controller change: only expression (11) is used; `value` 0 to 127."""
+
+    tick: int
+    number: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One player.
+
+    `program` counts from 0 (General MIDI); `channel` is 9 for drums. `level_db`, `pan` (-1 left
+    to 1 right) and `reverb_send` (0 to 1) are for the mix; notes and controls are sorted.
+    """
+
+    name: str
+    channel: int
+    program: int
+    notes: tuple[Note, ...]
+    controls: tuple[Control, ...] = ()
+    level_db: float = 0.0
+    pan: float = 0.0
+    reverb_send: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """The whole band. `remarks` tell the user what was decided for them."""
+
+    style: str
+    seed: int
+    parts: tuple[Part, ...]
+    remarks: tuple[str, ...] = ()

@@ -1,0 +1,116 @@
+"""The only place where quarters, ticks, seconds and samples convert.
+
+Conventions
+-----------
+* A *quarter* is a quarter note (`_quarters`, `Fraction`); a *tick* is 1/960 of it (`_ticks` or
+  `_tick`, `int`). What a musician counts, the *beat*, belongs to the meter (`chart/meter.py`).
+* Tick 0 is the start of the track: the first beat of the count-in, or of the music without one.
+* A tempo is an integer number of microseconds a quarter, as a MIDI file stores it (Standard MIDI
+  Files 1.0, meta event 51). Seconds are computed from that integer, never from the BPM that it
+  came from, so that map, MIDI and audio cannot drift apart.
+"""
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+
+__all__ = ["TICKS_PER_QUARTER", "Clock", "TempoPoint", "microseconds_per_quarter", "ticks"]
+
+TICKS_PER_QUARTER = 960
+
+
+def ticks(quarters: Fraction | int) -> int:
+    """Convert quarters to ticks, to the nearest tick.
+
+    >>> ticks(Fraction(1, 3))
+    320
+    """
+    return round(Fraction(quarters) * TICKS_PER_QUARTER)
+
+
+def microseconds_per_quarter(quarter_bpm: Fraction | float) -> int:
+    """Convert quarters a minute to whole microseconds a quarter.
+
+    >>> microseconds_per_quarter(98)
+    612245
+    """
+    return round(Fraction(60_000_000) / Fraction(quarter_bpm))
+
+
+@dataclass(frozen=True, slots=True)
+class TempoPoint:
+    """From `tick` on, a quarter lasts `us_per_quarter` microseconds."""
+
+    tick: int
+    us_per_quarter: int
+
+    @property
+    def quarter_bpm(self) -> float:
+        """Quarters a minute, from the integer that the MIDI file stores."""
+        return 60_000_000 / self.us_per_quarter
+
+
+class Clock:
+    """Convert between ticks, seconds and samples under a list of tempos.
+
+    Parameters
+    ----------
+    tempos : tuple of TempoPoint
+        In order of `tick`, the first at tick 0.
+
+    Raises
+    ------
+    ValueError
+        If the list is empty, unordered, or does not start at tick 0.
+
+    Examples
+    --------
+    >>> clock = Clock((TempoPoint(0, 500_000),))
+    >>> clock.seconds(960 * 4), clock.samples(960 * 4, 44_100), clock.tick(2.0)
+    (2.0, 88200, 3840)
+    """
+
+    __slots__ = ("_starts_us", "_ticks", "tempos")
+
+    def __init__(self, tempos: tuple[TempoPoint, ...]) -> None:
+        if not tempos or tempos[0].tick != 0:
+            raise ValueError("the first tempo must stand at tick 0")
+        starts_us = [0]  # in microseconds times TICKS_PER_QUARTER: stays a whole number
+        for before, after in zip(tempos, tempos[1:], strict=False):
+            if after.tick <= before.tick:
+                raise ValueError(f"tempos out of order at tick {after.tick}")
+            starts_us.append(starts_us[-1] + (after.tick - before.tick) * before.us_per_quarter)
+        self.tempos = tempos
+        self._ticks = [point.tick for point in tempos]
+        self._starts_us = starts_us
+
+    def seconds(self, tick: int) -> float:
+        """Return the time of a tick in seconds from tick 0 (negative before it)."""
+        i = max(0, bisect_right(self._ticks, tick) - 1)
+        point = self.tempos[i]
+        scaled_us = self._starts_us[i] + (tick - point.tick) * point.us_per_quarter
+        return scaled_us / (TICKS_PER_QUARTER * 1_000_000)
+
+    def samples(self, tick: int, rate_hz: int) -> int:
+        """Return the nearest sample to a tick."""
+        return round(self.seconds(tick) * rate_hz)
+
+    def tick(self, time_s: float) -> int:
+        """Return the nearest tick to a time in seconds from tick 0."""
+        scaled_us = time_s * TICKS_PER_QUARTER * 1_000_000
+        i = max(0, bisect_right(self._starts_us, scaled_us) - 1)
+        point = self.tempos[i]
+        return point.tick + round((scaled_us - self._starts_us[i]) / point.us_per_quarter)
+
+    def quarter_bpm(self, tick: int) -> float:
+        """Return the tempo that holds at a tick, in quarters a minute."""
+        return self.tempos[max(0, bisect_right(self._ticks, tick) - 1)].quarter_bpm
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Clock) and self.tempos == other.tempos
+
+    def __hash__(self) -> int:
+        return hash(self.tempos)
+
+    def __repr__(self) -> str:
+        return f"Clock({self.tempos!r})"
