@@ -1,0 +1,218 @@
+"""What a style file says about its bass, pad and comp: the tables `[bass]`, `[pad]`, `[comp]`.
+
+Conventions
+-----------
+* A *layer* is how a part plays from one dynamic mark upwards, until the next layer takes over. A
+  part without a layer for a mark is silent at that mark.
+* A *pattern* is a string with one character a step, over one bar or several; spaces and `|` are
+  for the eye. `=` holds the note before it, `-` is silence. A pattern plays in the bars whose
+  length it fills; bars that no pattern fills get a plain one made of the meter's beats.
+
+Characters of a bass pattern, all relative to the chord that sounds:
+
+=====  ===============================================================================
+`1`    root, or the slash bass
+`3`    third (the fourth or second of a suspension)
+`5`    fifth, on the side of the root where the hand lies
+`f`    the fifth below the root
+`6`    sixth (the seventh on minor seventh chords)
+`7`    seventh (the sixth when there is none)
+`8`    octave of the root
+`p`    pedal: the tonic of the key
+`c`    approach by a semitone to the note that follows
+`s`    approach by a scale step to the note that follows
+`d`    approach from the fifth above the note that follows (its dominant)
+`x`    dead note: a short, quiet tap on the pitch before it
+=====  ===============================================================================
+
+An upper-case letter or a `!` before the character accents it.
+
+Characters of a pad pattern: `x` strike, `X` strike with an accent. Of a comp pattern: `d` down
+stroke, `u` up stroke, `D` and `U` the same with an accent, `x` muted stroke, and the digits `1`
+to `4` for one voice from the bottom, left ringing (broken chords).
+"""
+
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+__all__ = [
+    "BASS_CHARACTERS",
+    "COMP_CHARACTERS",
+    "PAD_CHARACTERS",
+    "STEP_QUARTERS",
+    "BassLayer",
+    "BassSpec",
+    "CompLayer",
+    "CompSpec",
+    "PadLayer",
+    "PadSpec",
+    "PitchedSpec",
+    "pattern_length",
+]
+
+Mark = Literal["pp", "p", "mp", "mf", "f", "ff"]
+StepName = Literal["quarter", "eighth", "triplet", "sixteenth"]
+
+STEP_QUARTERS = {
+    "quarter": Fraction(1),
+    "eighth": Fraction(1, 2),
+    "triplet": Fraction(1, 3),
+    "sixteenth": Fraction(1, 4),
+}
+"""Length of a step in quarters; "triplet" is an eighth-note triplet."""
+
+BASS_CHARACTERS = "135f678pcsdxFPCSD!=-"
+PAD_CHARACTERS = "xX=-"
+COMP_CHARACTERS = "duDUx1234=-"
+
+
+def pattern_length(pattern: str) -> int:
+    """Return the number of steps of a pattern: spaces, `|` and `!` take no time.
+
+    >>> pattern_length("1= 5- | !1= 8-")
+    8
+    """
+    return sum(character not in " |!" for character in pattern)
+
+
+def _characters(allowed: str) -> AfterValidator:
+    def check(pattern: str) -> str:
+        for place, character in enumerate(pattern, start=1):
+            if character not in allowed + " |":
+                raise ValueError(
+                    f"{character!r} at {place} of {pattern!r} is no step; use {' '.join(allowed)}"
+                )
+        if not pattern_length(pattern):
+            raise ValueError("a pattern needs at least one step")
+        return pattern
+
+    return AfterValidator(check)
+
+
+BassPattern = Annotated[str, _characters(BASS_CHARACTERS)]
+PadPattern = Annotated[str, _characters(PAD_CHARACTERS)]
+CompPattern = Annotated[str, _characters(COMP_CHARACTERS)]
+
+
+class _Table(BaseModel):
+    """A strict TOML table: unknown keys are errors, nothing is coerced but list to tuple."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True)
+
+
+class _Layer(_Table):
+    """How a part plays from the mark `from` upwards.
+
+    `step` is the length of a pattern character; `length` the share of its written length that a
+    note sounds (1 legato, 0.5 short).
+    """
+
+    from_: Mark = Field(alias="from")
+    step: StepName = "eighth"
+    length: float = Field(default=0.95, gt=0, le=1)
+
+
+class BassLayer(_Layer):
+    """One layer of the bass.
+
+    `mode` "pattern" plays `patterns` (the first is the groove, the others vary it) and `fills` in
+    the last bar of a phrase; "walking" a line of one note a beat that reaches the next root;
+    "two" the same in half notes; "pedal" the tonic under everything, in the rhythm of `patterns`.
+    `skips` is how often (0 to 1) a walking line adds a skipped note before a beat.
+    """
+
+    mode: Literal["pattern", "walking", "two", "pedal"] = "pattern"
+    patterns: tuple[BassPattern, ...] = Field(default=(), strict=False)
+    fills: tuple[BassPattern, ...] = Field(default=(), strict=False)
+    variation: float = Field(default=0.25, ge=0, le=1)
+    skips: float = Field(default=0.0, ge=0, le=1)
+
+
+class PadLayer(_Layer):
+    """One layer of the pad.
+
+    `restrike` says when the chord is struck again: only at a change of "chord", at every "bar",
+    at every "beat", or by `patterns`. With `common_tones` "tie" a tone that the next chord shares
+    sounds on, with "restrike" it is struck again. `centre` is the MIDI key around which the
+    voicings lie; `breathe` the depth of the swell in a held chord (steps of controller 11).
+    """
+
+    voices: Literal[2, 3, 4] = 4
+    centre: int = Field(default=62, ge=52, le=72)
+    restrike: Literal["chord", "bar", "beat", "pattern"] = "chord"
+    patterns: tuple[PadPattern, ...] = Field(default=(), strict=False)
+    common_tones: Literal["tie", "restrike"] = "restrike"
+    breathe: int = Field(default=16, ge=0, le=60)
+
+    @model_validator(mode="after")
+    def _has_patterns(self) -> "PadLayer":
+        if self.restrike == "pattern" and not self.patterns:
+            raise ValueError('restrike = "pattern" needs patterns')
+        return self
+
+
+class CompLayer(_Layer):
+    """One layer of the comp: `voices` sounding strings or fingers, and its `patterns`."""
+
+    voices: Literal[2, 3, 4] = 3
+    patterns: tuple[CompPattern, ...] = Field(min_length=1, strict=False)
+    fills: tuple[CompPattern, ...] = Field(default=(), strict=False)
+    variation: float = Field(default=0.25, ge=0, le=1)
+
+
+class PitchedSpec(_Table):
+    """What bass, pad and comp have in common.
+
+    `program` counts from 0 (General MIDI); `velocity` is the touch at pp and at ff, between them
+    it follows the dynamics; `accent` is added on accented steps.
+    """
+
+    program: int = Field(ge=0, le=127)
+    level_db: float = Field(default=0.0, ge=-40, le=12)
+    pan: float = Field(default=0.0, ge=-1, le=1)
+    reverb_send: float = Field(default=0.15, ge=0, le=1)
+    velocity: tuple[int, int] = Field(default=(46, 106), strict=False)
+    accent: int = Field(default=12, ge=0, le=40)
+
+    @model_validator(mode="after")
+    def _velocity_rises(self) -> "PitchedSpec":
+        soft, loud = self.velocity
+        if not 1 <= soft <= loud <= 127:
+            raise ValueError(f"velocity must rise within 1 to 127, got [{soft}, {loud}]")
+        return self
+
+
+class BassSpec(PitchedSpec):
+    """`[bass]`. `low` and `high` bound the line, `centre` is where the hand lies (MIDI keys)."""
+
+    low: int = Field(default=28, ge=23, le=48)
+    high: int = Field(default=55, ge=40, le=63)
+    centre: int = Field(default=36, ge=28, le=48)
+    leap: int = Field(default=12, ge=7, le=24)
+    layers: tuple[BassLayer, ...] = Field(min_length=1, strict=False)
+
+
+class PadSpec(PitchedSpec):
+    """`[pad]`. `low` and `high` bound the voicings (MIDI keys)."""
+
+    low: int = Field(default=52, ge=48, le=60)
+    high: int = Field(default=72, ge=67, le=76)
+    layers: tuple[PadLayer, ...] = Field(min_length=1, strict=False)
+
+
+class CompSpec(PitchedSpec):
+    """`[comp]`. A "guitar" is voiced on its fretboard, "keys" under two hands.
+
+    `strum_ms` is the time that a stroke takes over the strings (0 for keys); `low` and `high`
+    bound the voicings (MIDI keys); `open_strings` lets a guitar use them.
+    """
+
+    instrument: Literal["guitar", "keys"] = "guitar"
+    strum_ms: float = Field(default=14.0, ge=0, le=60)
+    low: int = Field(default=48, ge=40, le=60)
+    high: int = Field(default=74, ge=64, le=79)
+    centre: int = Field(default=60, ge=50, le=70)
+    open_strings: bool = False
+    layers: tuple[CompLayer, ...] = Field(min_length=1, strict=False)
