@@ -1,0 +1,276 @@
+"""From a timeline to the chord map: every time comes from the timeline's clock."""
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from generator.chordmap.model import (
+    FORMAT_NAME,
+    FORMAT_VERSION,
+    AudioFile,
+    ChordMapFile,
+    CountIn,
+    KeyChange,
+    MadeBy,
+    MapBar,
+    MapChord,
+    MapSection,
+    MeterChange,
+    ScaleChoice,
+    TempoChange,
+    TempoWord,
+    WrittenChord,
+)
+from generator.chordmap.written import WrittenView, written_view
+from generator.clock import Clock
+from generator.harmony.chord import Chord
+from generator.harmony.guidance import Guidance, guide
+from generator.harmony.key import Key
+from generator.timeline.model import Timeline, TimelineBar, TimelineChord
+
+__all__ = ["build_map", "map_json"]
+
+SecondsOf = Callable[[int], float]
+
+
+def build_map(
+    timeline: Timeline,
+    *,
+    style: str,
+    seed: int,
+    version: str,
+    tuning_hz: float = 440.0,
+    audio: Iterable[Mapping[str, Any]] = (),
+    written_for: str | None = None,
+    capo: int | None = None,
+) -> ChordMapFile:
+    """Describe a timeline as a chord map.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        The unfolded chart.
+    style, seed, version
+        What made the track, for `made_by`.
+    tuning_hz : float
+        Concert pitch of A4.
+    audio : iterable of mapping
+        The audio files, each with the fields of `AudioFile`.
+    written_for : {"bb", "eb", "f"}, optional
+        Add to each chord its name as this transposing instrument reads it.
+    capo : int, optional
+        Add to each chord the shape to finger with a capo at this fret, 1 to 11.
+
+    Raises
+    ------
+    OptionError
+        If `written_for` or `capo` is unknown, or both are given.
+    """
+    view = written_view(written_for, capo)
+    seconds = _seconds_of(timeline.clock)
+    return ChordMapFile(
+        format=FORMAT_NAME,
+        version=FORMAT_VERSION,
+        title=timeline.title,
+        composer=timeline.composer,
+        key=timeline.key.name,
+        tuning_hz=float(tuning_hz),
+        made_by=MadeBy(
+            name="chartbed",
+            version=version,
+            style=style,
+            seed=seed,
+            chart_sha256=timeline.chart_sha256,
+        ),
+        audio=tuple(AudioFile(**entry) for entry in audio),
+        count_in=_count_in(timeline, seconds),
+        tempos=tuple(
+            TempoChange(
+                tick=point.tick,
+                time_s=seconds(point.tick),
+                quarter_bpm=round(point.quarter_bpm, 6),
+            )
+            for point in timeline.clock.tempos
+        ),
+        tempo_words=tuple(
+            TempoWord(tick=mark.tick, time_s=seconds(mark.tick), text=mark.text)
+            for mark in timeline.tempo_marks
+        ),
+        meters=_meters(timeline.bars, seconds),
+        keys=_keys(timeline, seconds),
+        sections=tuple(
+            MapSection(
+                label=section.label,
+                pass_=section.repeat_pass,
+                first_bar=timeline.bars[section.first_bar].number,
+                last_bar=timeline.bars[section.last_bar].number,
+                start_s=seconds(section.start_tick),
+                end_s=seconds(section.end_tick),
+                dynamics=section.dynamic,  # type: ignore[arg-type]  # checked by the model
+            )
+            for section in timeline.sections
+        ),
+        bars=tuple(_bar(bar, seconds) for bar in timeline.bars),
+        chords=_chords(timeline, seconds, view),
+    )
+
+
+def map_json(model: ChordMapFile) -> str:
+    """Write a chord map as text: sorted keys, two-space indent, a newline at the end."""
+    content = model.model_dump(mode="json", by_alias=True)
+    for chord in content["chords"]:
+        if chord["written"] is None:
+            del chord["written"]
+    return json.dumps(content, ensure_ascii=False, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def _seconds_of(clock: Clock) -> SecondsOf:
+    """Seconds of a tick in whole microseconds: further digits would say nothing."""
+    return lambda tick: round(clock.seconds(max(0, tick)), 6)
+
+
+def _count_in(timeline: Timeline, seconds: SecondsOf) -> CountIn:
+    return CountIn(
+        beats=len(timeline.count_in_ticks),
+        start_s=0.0,
+        end_s=seconds(timeline.first_tick),
+        beats_s=tuple(seconds(tick) for tick in timeline.count_in_ticks),
+    )
+
+
+def _bar(bar: TimelineBar, seconds: SecondsOf) -> MapBar:
+    return MapBar(
+        number=bar.number,
+        written=bar.written,
+        chorus=bar.chorus,
+        section=bar.section,
+        meter=str(bar.meter),
+        start_tick=bar.start_tick,
+        end_tick=bar.end_tick,
+        start_s=seconds(bar.start_tick),
+        end_s=seconds(bar.end_tick),
+        beats_s=tuple(seconds(tick) for tick in bar.beat_ticks),
+    )
+
+
+def _meters(bars: tuple[TimelineBar, ...], seconds: SecondsOf) -> tuple[MeterChange, ...]:
+    return tuple(
+        MeterChange(
+            bar=bar.number,
+            tick=bar.start_tick,
+            time_s=seconds(bar.start_tick),
+            meter=str(bar.meter),
+            beat_quarters=tuple(float(length) for length in bar.meter.beat_lengths),
+        )
+        for i, bar in enumerate(bars)
+        if i == 0 or bar.meter != bars[i - 1].meter
+    )
+
+
+def _keys(timeline: Timeline, seconds: SecondsOf) -> tuple[KeyChange, ...]:
+    """Key changes at bar starts, and at chords where the key changes inside a bar."""
+    places: dict[int, tuple[int, Key]] = {}
+    for chord in timeline.chords:
+        places[chord.start_tick] = (chord.bar, chord.key)
+    for bar in timeline.bars:
+        places[bar.start_tick] = (bar.index, bar.key)
+    changes: list[KeyChange] = []
+    before: Key | None = None
+    for tick, (bar_index, key) in sorted(places.items(), key=lambda item: item[0]):
+        if key != before:
+            changes.append(
+                KeyChange(
+                    bar=timeline.bars[bar_index].number,
+                    tick=tick,
+                    time_s=seconds(tick),
+                    key=key.name,
+                    fifths=key.fifths,
+                )
+            )
+        before = key
+    return tuple(changes)
+
+
+def _chords(
+    timeline: Timeline, seconds: SecondsOf, view: WrittenView | None
+) -> tuple[MapChord, ...]:
+    chords = timeline.chords
+    known: dict[tuple[Chord, Key, Chord | None], Guidance] = {}
+    entries = []
+    for i, entry in enumerate(chords):
+        following = chords[i + 1].chord if i + 1 < len(chords) else None
+        place = _place(entry, timeline, seconds)
+        if entry.chord is None:
+            entries.append(_without_chord(entry, place))
+            continue
+        case = (entry.chord, entry.key, following)
+        if case not in known:
+            known[case] = guide(*case)
+        written = view.chord(entry.chord, entry.key) if view else None
+        entries.append(_with_chord(entry, entry.chord, known[case], place, written))
+    return tuple(entries)
+
+
+def _place(entry: TimelineChord, timeline: Timeline, seconds: SecondsOf) -> dict[str, Any]:
+    return {
+        "bar": timeline.bars[entry.bar].number,
+        "beat": round(float(entry.beat), 6),
+        "start_tick": entry.start_tick,
+        "end_tick": entry.end_tick,
+        "start_s": seconds(entry.start_tick),
+        "end_s": seconds(entry.end_tick),
+        "sounds_at_s": seconds(entry.sounds_tick),
+        "articulation": entry.articulation,
+    }
+
+
+def _with_chord(
+    entry: TimelineChord,
+    chord: Chord,
+    guidance: Guidance,
+    place: dict[str, Any],
+    written: WrittenChord | None,
+) -> MapChord:
+    return MapChord(
+        symbol=chord.symbol,
+        kind="chord",
+        root=chord.root.name,
+        bass=chord.bass.name if chord.bass else None,
+        quality=chord.quality,
+        degrees=tuple(degree.name for degree in chord.degrees),
+        notes=tuple(note.name for note in chord.notes),
+        pitch_classes=chord.pitch_classes,
+        harte=chord.harte,
+        roman=guidance.roman,
+        key=entry.key.name,
+        guide_tones=tuple(note.name for note in guidance.guide_tones),
+        tensions=tuple(note.name for note in guidance.tensions),
+        avoid=tuple(note.name for note in guidance.avoid),
+        scales=tuple(
+            ScaleChoice(name=scale.name, notes=tuple(note.name for note in scale.notes))
+            for scale in guidance.scales
+        ),
+        written=written,
+        **place,
+    )
+
+
+def _without_chord(entry: TimelineChord, place: dict[str, Any]) -> MapChord:
+    return MapChord(
+        symbol="N.C." if entry.kind == "no-chord" else "r",
+        kind=entry.kind,
+        root=None,
+        bass=None,
+        quality=None,
+        degrees=(),
+        notes=(),
+        pitch_classes=(),
+        harte="N",
+        roman="",
+        key=entry.key.name,
+        guide_tones=(),
+        tensions=(),
+        avoid=(),
+        scales=(),
+        **place,
+    )
