@@ -11,7 +11,6 @@ A message says what is wrong, where, what was got, and what to do about it::
     │   ├── ChordMapError        a chord map file
     │   ├── ImportFileError      a file of another format that is to become a chart
     │   ├── FontError            a SoundFont
-    │   ├── TakeError            a recording that is to be reviewed
     │   └── OptionError          an option of the command line
     └── WorkError                exit code 1: something failed while working
         ├── MissingToolError     a program or library that must be installed
@@ -40,7 +39,6 @@ __all__ = [
     "Problem",
     "StyleError",
     "SynthError",
-    "TakeError",
     "WorkError",
 ]
 
@@ -117,10 +115,6 @@ class ImportFileError(InputError):
 
 class FontError(InputError):
     """A SoundFont that is absent, broken or not General MIDI."""
-
-
-class TakeError(InputError):
-    """A recording that cannot be reviewed."""
 
 
 class OptionError(InputError):
