@@ -1,0 +1,64 @@
+# The two set-up-and-go commands are `make demo` and `make test`: each, alone, on a fresh Debian or
+# Ubuntu, installs what is absent and runs. The rest: make lint, bench, pictures, band-report, clean.
+
+VENV := .venv
+PY := $(VENV)/bin/python
+PIP := $(PY) -m pip --disable-pip-version-check
+# The first Python that is new enough; override with `make PYTHON=/path/to/python3.12 demo`.
+PYTHON ?= $(firstword $(foreach p,python3.13 python3.12 python3.11 python3,$(shell command -v $(p) 2>/dev/null)))
+SOUND_PACKAGES := libfluidsynth3 fluid-soundfont-gm ffmpeg
+TEST_PACKAGES := $(SOUND_PACKAGES) chromium poppler-utils
+BENCH_PACKAGES := $(SOUND_PACKAGES) fluidsynth rubberband-cli
+
+.PHONY: demo test lint types bench pictures band-report clean system-demo system-test system-bench
+
+demo: system-demo $(VENV)/.installed
+	@$(VENV)/bin/chartbed demo -o out
+
+test: system-test $(VENV)/.installed-test
+	@$(PY) -m pytest -n 2 --dist loadgroup $(ARGS)
+
+lint: $(VENV)/.installed-test
+	@$(VENV)/bin/ruff check .
+	@$(VENV)/bin/ruff format --check .
+	@$(VENV)/bin/mypy
+
+bench: system-bench $(VENV)/.installed-test
+	@$(PY) -m tests.bench $(ARGS)
+
+pictures: system-test $(VENV)/.installed-test
+	@$(PY) -m tests.pictures $(ARGS)
+
+band-report: $(VENV)/.installed-test
+	@$(PY) -m tests.band_report $(ARGS)
+
+clean:
+	rm -rf $(VENV) out
+
+# Debian and Ubuntu packages, by apt when one is absent; elsewhere, or without the right, the small
+# font of pretty_midi and the ffmpeg of imageio-ffmpeg stand in, and `chartbed doctor` says so.
+system-demo:
+	@sh tests/system_packages.sh $(SOUND_PACKAGES)
+system-test:
+	@sh tests/system_packages.sh $(TEST_PACKAGES)
+system-bench:
+	@sh tests/system_packages.sh $(BENCH_PACKAGES)
+
+$(PY):
+	@test -n "$(PYTHON)" || { echo "chartbed needs Python 3.11 to 3.13: install python3 first"; exit 1; }
+	@"$(PYTHON)" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' || \
+	  { echo "chartbed needs Python 3.11 to 3.13, $(PYTHON) is another; give one: make PYTHON=..."; exit 1; }
+	@"$(PYTHON)" -c 'import ensurepip, venv' 2>/dev/null || \
+	  sh tests/system_packages.sh $$("$(PYTHON)" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])')
+	@echo "Making $(VENV) with $(PYTHON)"
+	@"$(PYTHON)" -m venv $(VENV)
+
+$(VENV)/.installed: pyproject.toml | $(PY)
+	@echo "Installing chartbed into $(VENV)"
+	@$(PIP) install --quiet --editable .
+	@touch $@
+
+$(VENV)/.installed-test: pyproject.toml | $(PY)
+	@echo "Installing chartbed with its test tools into $(VENV)"
+	@$(PIP) install --quiet --editable '.[test]'
+	@touch $@ $(VENV)/.installed
