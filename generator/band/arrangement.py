@@ -24,7 +24,11 @@ class Note:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Control:
-    """A controller change: only expression (11) is used; `value` 0 to 127."""
+    """A controller change; `value` 0 to 127.
+
+    Only two are used: expression (11), and all sound off (120), with which the drums choke what
+    rings where the band stops.
+    """
 
     tick: int
     number: int

@@ -1,0 +1,227 @@
+"""The drummer: lanes, fills, crashes and strikes over a timeline.
+
+The strokes are written on the straight grid first (`drum_strokes`), so that the bass can lock to
+the kick; `play_drums` then gives them feel and length. Every bar draws from a generator of its
+own, seeded by its place, so that a change in one bar leaves the others alone.
+"""
+
+from functools import lru_cache
+from random import Random
+
+from generator.band.arrangement import Part
+from generator.band.cues import Cue, read_cues
+from generator.band.drums_perform import perform
+from generator.band.drums_plain import plain_bar
+from generator.band.drums_spec import DrumFill, DrumLayer, lane_bars
+from generator.band.drums_stroke import Stroke
+from generator.band.pitched_spec import STEP_QUARTERS
+from generator.band.style import Style, level_mark, mark_index
+from generator.clock import ticks
+from generator.timeline.model import Timeline, TimelineBar
+
+__all__ = ["drum_strokes", "play_drums"]
+
+TIMEKEEPERS = ("hat", "open-hat", "ride", "bell", "shaker", "sweep", "tambourine")
+TOUCH_PERCENT = {"X": 100, "x": 80, "o": 44}
+DOWNBEAT_ACCENT = 5
+HUMAN_VELOCITY = 6  # the sum of two uniform numbers up to this: a standard deviation of 5
+VELOCITY_STEP = 4  # under half a dB: few distinct notes make a fast render
+
+Line = tuple[int, str, str]
+"""A written stroke before its velocity: tick, lane, character."""
+
+
+def play_drums(timeline: Timeline, style: Style, *, seed: int) -> Part:
+    """Play the drums of a style over a timeline, count-in included.
+
+    Returns
+    -------
+    Part
+        Channel 9. The length of a note is how long the instrument rings; where the band stops,
+        what rings ends, and a control 120 (all sound off) says so to any synthesiser.
+    """
+    return perform(timeline, style, drum_strokes(timeline, style, seed=seed), seed=seed)
+
+
+def drum_strokes(timeline: Timeline, style: Style, *, seed: int) -> tuple[Stroke, ...]:
+    """Write the strokes of a whole track on the straight grid, sorted by tick and lane."""
+    return _Drummer(timeline, style, seed).strokes()
+
+
+class _Drummer:
+    """One drummer with one style, one timeline and one seed."""
+
+    def __init__(self, timeline: Timeline, style: Style, seed: int) -> None:
+        self.timeline = timeline
+        self.style = style
+        self.spec = style.drums
+        self.seed = seed
+        self.cues = read_cues(timeline, ending=style.ending)
+        self.first_index: dict[int, int] = {}  # by section: index of its first bar
+        for bar in timeline.bars:
+            self.first_index.setdefault(bar.section, bar.index)
+
+    def strokes(self) -> tuple[Stroke, ...]:
+        found: dict[tuple[int, str], int] = {}
+        for tick, velocity in self.count_in():
+            found[tick, self.spec.count_in] = velocity
+        for bar in self.timeline.bars:
+            rng = Random(f"{self.seed}/drums/{bar.index}")
+            for tick, lane, character in self.bar_lines(bar, rng):
+                if self.cues.opens(tick):
+                    velocity = self.velocity(bar, tick, lane, character, rng)
+                    found[tick, lane] = max(velocity, found.get((tick, lane), 0))
+        for cue in self.cues.cues:
+            bar = self.timeline.bar_at(cue.start_tick)
+            rng = Random(f"{self.seed}/drums/strike/{cue.start_tick}")
+            for tick, lane, character in self.strike_lines(cue):
+                found[tick, lane] = self.velocity(bar, tick, lane, character, rng)
+        return tuple(sorted(Stroke(tick, lane, v) for (tick, lane), v in found.items()))
+
+    def count_in(self) -> list[tuple[int, int]]:
+        full = next((bar for bar in self.timeline.bars if bar.number > 0), None)
+        n_beats = len(full.meter.beat_onsets) if full else 1
+        loud = self.spec.velocity[1]
+        return [
+            (tick, loud if i % n_beats == 0 else loud * 3 // 4)
+            for i, tick in enumerate(self.timeline.count_in_ticks)
+        ]
+
+    def bar_lines(self, bar: TimelineBar, rng: Random) -> list[Line]:
+        """Write one bar: groove, fill, crash."""
+        level = level_mark(self.timeline.level_at(bar.start_tick))
+        lines = self.groove_lines(bar, level, rng)
+        lines = self.with_fill(bar, level, lines, rng)
+        if self.opens_with_crash(bar, level):
+            lines = [s for s in lines if s[0] != bar.start_tick or s[1] not in TIMEKEEPERS]
+            lines += [(bar.start_tick, "crash", "X"), (bar.start_tick, "kick", "X")]
+        return [line for line in lines if bar.start_tick <= line[0] < bar.end_tick]
+
+    def groove_lines(self, bar: TimelineBar, level: int, rng: Random) -> list[Line]:
+        layer = _layer(self.spec.layers, level)
+        if self.spec.layers and layer is None:
+            return []
+        length = ticks(bar.meter.bar_quarters)
+        # A pickup is the end of a bar.
+        zero = bar.end_tick - length if bar.number == 0 else bar.start_tick
+        if layer is None or not self.style.plays(bar.meter):
+            us_per_quarter = round(60_000_000 / self.timeline.clock.quarter_bpm(bar.start_tick))
+            plain = plain_bar(bar.meter, level, us_per_quarter)
+            return [(zero + ticks(at), lane, character) for lane, at, character in plain]
+        own_length = ticks(self.style.main_meter.bar_quarters)
+        times = max(1, -(-length // own_length))
+        bars_in = (bar.index - self.first_index[bar.section]) * times
+        lines: list[Line] = []
+        for k in range(times):
+            start = zero + k * own_length
+            lines += self.pattern_lines(layer, start, zero + length, bars_in + k, rng)
+        return lines
+
+    def pattern_lines(
+        self, layer: DrumLayer, start: int, end: int, bars_in: int, rng: Random
+    ) -> list[Line]:
+        step = ticks(STEP_QUARTERS[layer.step])
+        lanes = dict(layer.lanes)
+        cycle = bars_in
+        for alternate in layer.alternates:
+            asked = (bars_in + 1) % alternate.every == 0
+            if asked and rng.random() < alternate.chance:
+                lanes.update(alternate.lanes)
+                break
+        lines = []
+        for lane, line in lanes.items():
+            bars = _parsed(line)
+            for place, character in bars[cycle % len(bars)]:
+                if character == "o" and rng.random() >= layer.ghosts:
+                    continue
+                tick = start + place * step
+                if tick < end:
+                    lines.append((tick, lane, character))
+        return lines
+
+    def with_fill(self, bar: TimelineBar, level: int, lines: list[Line], rng: Random) -> list[Line]:
+        """Let a fill replace the end of the last bar of a phrase or a section."""
+        after = self.after(bar)
+        if after is None or not self.spec.layers:
+            return lines
+        section_ends = after.section != bar.section
+        bars_in = bar.index - self.first_index[bar.section]
+        phrase_ends = bar.ends_phrase or (bars_in + 1) % self.spec.fill_every == 0
+        chance = 1.0 if section_ends else self.spec.fill_chance if phrase_ends else 0.0
+        if rng.random() >= chance:
+            return lines
+        # A fill leads: it is as large as what comes after it asks, halfway from what was.
+        target = (level + level_mark(self.timeline.level_at(after.start_tick)) + 1) // 2
+        fills = [
+            fill
+            for fill in self.spec.fills
+            if mark_index(fill.from_) <= target <= mark_index(fill.to)
+            and _fill_ticks(fill) <= bar.end_tick - bar.start_tick
+        ]
+        if not fills:
+            return lines
+        fill = fills[rng.randrange(len(fills))]
+        start = bar.end_tick - _fill_ticks(fill)
+        step = ticks(STEP_QUARTERS[fill.step])
+        kept = [line for line in lines if line[0] < start]
+        for lane, line in fill.lanes.items():
+            kept += [(start + place * step, lane, c) for place, c in _parsed(line)[0]]
+        return kept
+
+    def opens_with_crash(self, bar: TimelineBar, level: int) -> bool:
+        starts = self.first_index[bar.section] == bar.index and bar.number > 0
+        loud = level >= mark_index(self.spec.crash_from)
+        return starts and loud and self.cues.opens(bar.start_tick)
+
+    def strike_lines(self, cue: Cue) -> list[Line]:
+        """Write what everyone strikes together."""
+        if not cue.struck:
+            return []
+        level = level_mark(self.timeline.level_at(cue.written_tick))
+        loud = level >= mark_index(self.spec.crash_from)
+        spec = self.spec
+        if cue.kind == "hit":
+            lanes = spec.hit_loud if loud else spec.hit
+        elif cue.kind == "hold":
+            lanes = spec.hold_loud if loud else spec.hold
+        else:
+            lanes = spec.push_loud if loud else spec.push
+        lines = [(cue.start_tick, lane, "X") for lane in lanes]
+        if cue.kind == "groove" and spec.after_push == "time":
+            lines.append((cue.written_tick, "hat", "x"))
+        return lines
+
+    def velocity(self, bar: TimelineBar, tick: int, lane: str, character: str, rng: Random) -> int:
+        """Return how hard a stroke is: by mark, character, place and hand."""
+        soft, loud = self.spec.velocity
+        full = soft + (loud - soft) * self.timeline.level_at(tick) / 5
+        velocity = int(full) * TOUCH_PERCENT[character] // 100 + self.spec.balance.get(lane, 0)
+        if tick == bar.start_tick:
+            velocity += DOWNBEAT_ACCENT
+        velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)
+        velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)
+        velocity = (velocity + VELOCITY_STEP // 2) // VELOCITY_STEP * VELOCITY_STEP
+        return max(VELOCITY_STEP * 2, min(127, velocity))
+
+    def after(self, bar: TimelineBar) -> TimelineBar | None:
+        bars = self.timeline.bars
+        return bars[bar.index + 1] if bar.index + 1 < len(bars) else None
+
+
+def _layer(layers: tuple[DrumLayer, ...], level: int) -> DrumLayer | None:
+    """Return the layer of the highest mark that is not above `level`."""
+    reached = [layer for layer in layers if mark_index(layer.from_) <= level]
+    return max(reached, key=lambda layer: mark_index(layer.from_), default=None)
+
+
+def _fill_ticks(fill: DrumFill) -> int:
+    line = next(iter(fill.lanes.values()))
+    return len(lane_bars(line)[0]) * ticks(STEP_QUARTERS[fill.step])
+
+
+@lru_cache(maxsize=4096)
+def _parsed(line: str) -> tuple[tuple[tuple[int, str], ...], ...]:
+    """Return, for each bar of a lane, its strokes as (step, character)."""
+    return tuple(
+        tuple((place, c) for place, c in enumerate(bar) if c != "-") for bar in lane_bars(line)
+    )
