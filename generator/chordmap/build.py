@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from generator.chordmap.model import (
-    FORMAT_NAME,
     FORMAT_VERSION,
     AudioFile,
     ChordMapFile,
@@ -63,13 +62,15 @@ def build_map(
 
     Raises
     ------
+    KeyNameError
+        If `written_for` or `capo` is unknown.
     OptionError
-        If `written_for` or `capo` is unknown, or both are given.
+        If both are given.
     """
     view = written_view(written_for, capo)
     seconds = _seconds_of(timeline.clock)
     return ChordMapFile(
-        format=FORMAT_NAME,
+        format="chord-map",
         version=FORMAT_VERSION,
         title=timeline.title,
         composer=timeline.composer,

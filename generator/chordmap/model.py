@@ -13,7 +13,6 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
-    "FORMAT_NAME",
     "FORMAT_VERSION",
     "AudioFile",
     "ChordMapFile",
@@ -30,7 +29,6 @@ __all__ = [
     "WrittenChord",
 ]
 
-FORMAT_NAME = "chord-map"
 FORMAT_VERSION = "1.0"
 
 _NOTE = r"^[A-G](b{1,3}|#{1,3})?$"

@@ -1,0 +1,125 @@
+"""A standard MIDI file (format 0, 960 ticks a quarter) with markers and chord text, no notes.
+
+Tempo, meter and key as in the map; a marker where a section starts; each chord symbol as a text
+event on its written beat. Text is ASCII, since a MIDI file does not say which encoding it uses.
+With a shift, tick 0 of the map lies later or earlier in the file, to the nearest tick; what holds
+at a cut moves to its edge.
+"""
+
+import io
+import unicodedata
+from typing import TYPE_CHECKING
+
+from generator.chordmap.export.clip import one_line
+from generator.chordmap.reader import ChordMap
+from generator.chordmap.records import KeyEntry
+from generator.clock import TICKS_PER_QUARTER, Clock, TempoPoint, microseconds_per_quarter
+
+if TYPE_CHECKING:
+    from mido import MetaMessage
+
+__all__ = ["write"]
+
+# Key signatures by the number of fifths, -7 to 7, as mido names them.
+_MAJOR_TONICS = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#")
+_MINOR_TONICS = ("Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#", "G#", "D#", "A#")
+_MINOR_MODES = frozenset({"minor", "dorian", "phrygian", "aeolian", "locrian"})
+
+
+def write(chord_map: ChordMap) -> dict[str, bytes]:
+    """Return the `.markers.mid` file."""
+    import mido
+
+    clock = Clock(
+        tuple(
+            TempoPoint(tempo.tick, microseconds_per_quarter(tempo.quarter_bpm))
+            for tempo in chord_map.tempos
+        )
+    )
+    zero_s = chord_map.tempos[0].time_s
+    lead_ticks = -clock.tick(-zero_s) if zero_s < 0 else clock.tick(zero_s)
+    if zero_s > 0:  # the lead goes at the first tempo
+        lead_ticks = round(zero_s * 1e6 / clock.tempos[0].us_per_quarter * TICKS_PER_QUARTER)
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name=_ascii(chord_map.title))])
+    now = 0
+    for tick, message in _shifted(chord_map, clock, lead_ticks):
+        message.time = tick - now
+        track.append(message)
+        now = tick
+    end_tick = chord_map.bars[-1].end_tick + lead_ticks
+    track.append(mido.MetaMessage("end_of_track", time=max(0, end_tick - now)))
+    file = mido.MidiFile(type=0, ticks_per_beat=TICKS_PER_QUARTER, tracks=[track])
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    return {".markers.mid": buffer.getvalue()}
+
+
+def _shifted(chord_map: ChordMap, clock: Clock, lead_ticks: int) -> "list[tuple[int, MetaMessage]]":
+    """Every event in order; of each sort before tick 0 only the last one stays, at tick 0."""
+    kept = []
+    for sort, events in enumerate(_events(chord_map, clock)):
+        placed = [(tick + lead_ticks, sort, message) for tick, message in events]
+        before = [event for event in placed if event[0] <= 0]
+        if before:
+            kept.append((0, sort, before[-1][2]))
+        after = [event for event in placed if event[0] > 0]
+        if sort == 0 and not before:  # a tempo must stand at the start
+            after[0] = (0, 0, after[0][2])
+        kept += after
+    kept.sort(key=lambda event: event[:2])
+    return [(tick, message) for tick, _, message in kept]
+
+
+def _events(chord_map: ChordMap, clock: Clock) -> "list[list[tuple[int, MetaMessage]]]":
+    """Tempos, meters, keys, markers and chords, each in order of their map ticks."""
+    from mido import MetaMessage
+
+    starts = {bar.number: bar.start_tick for bar in chord_map.bars}
+    markers = [
+        (starts[section.first_bar], MetaMessage("marker", text=_ascii(section.label)))
+        for section in chord_map.sections
+        if section.label
+    ]
+    if chord_map.count_in.beats:
+        markers.insert(0, (0, MetaMessage("marker", text="Count-in")))
+    first_tick = chord_map.bars[0].start_tick  # the count-in is in the first meter and key
+    return [
+        [
+            (point.tick, MetaMessage("set_tempo", tempo=point.us_per_quarter))
+            for point in clock.tempos
+        ],
+        [
+            (0 if meter.tick == first_tick else meter.tick, _meter_message(meter.meter))
+            for meter in chord_map.meters
+        ],
+        [(0 if key.tick == first_tick else key.tick, _key_message(key)) for key in chord_map.keys],
+        markers,
+        [
+            (
+                chord.start_tick,
+                MetaMessage("text", text="rest" if chord.kind == "rest" else _ascii(chord.symbol)),
+            )
+            for chord in chord_map.chords
+        ],
+    ]
+
+
+def _meter_message(meter: str) -> "MetaMessage":
+    from mido import MetaMessage
+
+    numerator, _, denominator = meter.partition(" ")[0].partition("/")
+    return MetaMessage("time_signature", numerator=int(numerator), denominator=int(denominator))
+
+
+def _key_message(key: KeyEntry) -> "MetaMessage":
+    from mido import MetaMessage
+
+    minor = key.key.rpartition(" ")[2] in _MINOR_MODES
+    name = f"{_MINOR_TONICS[key.fifths + 7]}m" if minor else _MAJOR_TONICS[key.fifths + 7]
+    return MetaMessage("key_signature", key=name)
+
+
+def _ascii(text: str) -> str:
+    plain = unicodedata.normalize("NFKD", one_line(text))
+    kept = (c for c in plain if not unicodedata.combining(c))
+    return "".join(c if " " <= c <= "~" else "?" for c in kept)
