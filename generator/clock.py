@@ -13,6 +13,7 @@ Conventions
 from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 __all__ = ["TICKS_PER_QUARTER", "Clock", "TempoPoint", "microseconds_per_quarter", "ticks"]
 
@@ -76,7 +77,7 @@ class Clock:
         if not tempos or tempos[0].tick != 0:
             raise ValueError("the first tempo must stand at tick 0")
         starts_us = [0]  # in microseconds times TICKS_PER_QUARTER: stays a whole number
-        for before, after in zip(tempos, tempos[1:], strict=False):
+        for before, after in pairwise(tempos):
             if after.tick <= before.tick:
                 raise ValueError(f"tempos out of order at tick {after.tick}")
             starts_us.append(starts_us[-1] + (after.tick - before.tick) * before.us_per_quarter)

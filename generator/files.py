@@ -7,7 +7,7 @@ import shutil
 import tempfile
 import unicodedata
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from generator.errors import OutputError
@@ -100,10 +100,8 @@ def _make_folder(folder: Path) -> list[Path]:
 
 
 def _remove_if_empty(path: Path) -> None:
-    try:
+    with suppress(OSError):  # something else was put there meanwhile: it stays
         path.rmdir()
-    except OSError:
-        pass  # something else was put there meanwhile: it stays
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from generator.chart.meter import Meter
-from generator.chart.model import Articulation, Feel, Span
+from generator.chart.model import NOWHERE, Articulation, Feel, Span
 from generator.clock import Clock
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
@@ -84,7 +84,7 @@ class TimelineChord:
     end_tick: int
     sounds_tick: int
     articulation: Articulation = ""
-    span: Span = Span(0, 0, 0)
+    span: Span = NOWHERE
 
 
 @dataclass(frozen=True, slots=True)

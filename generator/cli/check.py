@@ -1,0 +1,48 @@
+"""`check`: every problem of a chart, or its form as a musician would say it."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from generator.errors import InputError
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command(epilog="Example: chartbed check tune.chart")(check)
+
+
+def check(
+    files: Annotated[
+        list[str], typer.Argument(help="Charts, or chord maps (*.chordmap.json); - reads a chart.")
+    ],
+) -> None:
+    """Report every problem of a chart or a chord map, or say in one line what it holds."""
+    failed = False
+    for name in files:
+        try:
+            typer.echo(_check_map(name) if name.endswith(".chordmap.json") else _check_chart(name))
+        except InputError as error:
+            failed = True
+            typer.echo(str(error), err=True)
+    if failed:
+        raise typer.Exit(2)
+
+
+def _check_chart(name: str) -> str:
+    from generator.chart.summary import summarise
+    from generator.pipeline import load_chart
+    from generator.timeline.build import build_timeline
+
+    chart = load_chart(name)
+    return f"{chart.title}: {summarise(chart, build_timeline(chart))}"
+
+
+def _check_map(name: str) -> str:
+    from generator.chordmap.schema import validate_map
+
+    model = validate_map(Path(name))
+    return f"{model.title}: a chord map of {len(model.bars)} bars and {len(model.chords)} chords"

@@ -1,0 +1,42 @@
+"""What the commands share: lists in options, durations, a progress bar that knows its terminal."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+__all__ = ["duration", "progress_bar", "split_words"]
+
+
+def split_words(values: list[str] | None) -> tuple[str, ...]:
+    """Read an option that takes a comma-separated list and may be given several times.
+
+    >>> split_words(["bass, pad", "drums"])
+    ('bass', 'pad', 'drums')
+    """
+    words = (word.strip() for value in values or () for word in value.split(","))
+    return tuple(dict.fromkeys(word for word in words if word))
+
+
+def duration(time_s: float) -> str:
+    """Write a duration as minutes and seconds.
+
+    >>> duration(104.2)
+    '1:44'
+    """
+    minutes, seconds = divmod(round(time_s), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+@contextmanager
+def progress_bar(quiet: bool = False) -> Iterator[Callable[[str, float], None] | None]:
+    """Show a bar on standard error while the block runs; nothing when it is no terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:.0f} %"))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda stage, share: bar.update(task, description=stage, completed=share)
