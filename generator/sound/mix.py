@@ -1,0 +1,178 @@
+"""Place recordings on the parts' buses and sum the band, one block at a time.
+
+A block holds about 2.5 s. Memory does not grow with the length of the track. Every step is
+linear, so that stems add up to the mix: level, pan, expression, damping at stops, the low end in
+the middle, the room.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from generator.sound.filters import Cascade, highpass
+from generator.sound.notes import NoteKey, Placement
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Bus", "Channel", "Mono", "expression_gain", "pan_gains"]
+
+DAMP_S = 0.09
+"""How quickly a hand stops what still rings when the band stops."""
+
+RAMP_S = 0.005
+"""How long a change of expression takes."""
+
+_MONO_BELOW_HZ = 150.0
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A part on the desk: what it plays, how loud, where.
+
+    `expression` is a list of (sample, linear gain), in order; each holds until the next.
+    """
+
+    name: str
+    placements: tuple[Placement, ...]
+    gain_db: float
+    pan: float
+    send_db: float
+    expression: tuple[tuple[int, float], ...] = ()
+
+
+def pan_gains(pan: float) -> tuple[float, float]:
+    """Return the gains of left and right for a stereo balance that keeps the power.
+
+    >>> [round(gain, 3) for gain in pan_gains(0.0)]
+    [1.0, 1.0]
+    >>> [round(gain, 3) for gain in pan_gains(-1.0)]
+    [1.414, 0.0]
+    """
+    angle = (max(-1.0, min(1.0, pan)) + 1) * math.pi / 4
+    left, right = math.cos(angle), math.sin(angle)
+    return left * math.sqrt(2), max(0.0, right) * math.sqrt(2)
+
+
+def expression_gain(value: int) -> float:
+    """Return the linear gain of expression (controller 11), 0 to 127.
+
+    The default modulator of the SoundFont specification (2.04, section 8.4.6): 960 cB through a
+    concave curve, which is a gain of (value / 127) squared.
+
+    >>> expression_gain(127), round(20 * math.log10(expression_gain(64)), 1)
+    (1.0, -11.9)
+    """
+    return (value / 127) ** 2
+
+
+class Bus:
+    """The dry signal of one channel, made block after block."""
+
+    def __init__(
+        self,
+        channel: Channel,
+        rate_hz: int,
+        recording: "Callable[[NoteKey], NDArray[np.float32]]",
+    ) -> None:
+        gain = 10 ** (channel.gain_db / 20)
+        left, right = pan_gains(channel.pan)
+        self.channel = channel
+        self._gains = (gain * left, gain * right)
+        self._recording = recording
+        self._damp_frames = round(DAMP_S * rate_hz)
+        self._next = 0
+        self._sounding: list[Placement] = []
+        self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
+
+    @property
+    def finished(self) -> bool:
+        """Whether no sound is left to come."""
+        return self._next == len(self.channel.placements) and not self._sounding
+
+    def upcoming(self, end: int) -> list[NoteKey]:
+        """Return the keys of the placements that start before sample `end` and have not yet."""
+        keys = []
+        for placement in self.channel.placements[self._next :]:
+            if placement.start_sample >= end:
+                break
+            keys.append(placement.key)
+        return keys
+
+    def block(self, start: int, frames: int) -> "NDArray[np.float32]":
+        """Return the samples from `start` on as (2, frames); blocks follow one another."""
+        import numpy as np
+
+        out = np.zeros((2, frames), np.float32)
+        end = start + frames
+        placements = self.channel.placements
+        while self._next < len(placements) and placements[self._next].start_sample < end:
+            self._sounding.append(placements[self._next])
+            self._next += 1
+        still = []
+        for placement in self._sounding:
+            sound = self._recording(placement.key)
+            last = placement.start_sample + sound.shape[1]
+            if placement.cut_sample is not None:
+                last = min(last, placement.cut_sample + self._damp_frames)
+            if last <= start:
+                continue
+            a, b = max(start, placement.start_sample), min(end, last)
+            piece = sound[:, a - placement.start_sample : b - placement.start_sample]
+            if placement.cut_sample is not None and b > placement.cut_sample:
+                piece = piece * self._damping(a - placement.cut_sample, b - a)
+            for side, gain in enumerate(self._gains):
+                if gain:
+                    out[side, a - start : b - start] += np.float32(gain) * piece[side % len(piece)]
+            if last > end:
+                still.append(placement)
+        self._sounding = still
+        if self.channel.expression:
+            out *= self._envelope(start, frames)
+        return out
+
+    def _damping(self, offset: int, frames: int) -> "NDArray[np.float32]":
+        import numpy as np
+
+        place = np.clip((np.arange(frames) + offset) / self._damp_frames, 0.0, 1.0)
+        return (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
+
+    def _envelope(self, start: int, frames: int) -> "NDArray[np.float32]":
+        import numpy as np
+
+        times, levels = self._expression
+        place = np.arange(start, start + frames)
+        return np.interp(place, times, levels).astype(np.float32)
+
+
+def _expression_curve(
+    expression: tuple[tuple[int, float], ...], ramp_frames: int
+) -> "tuple[NDArray[np.int64], NDArray[np.float64]]":
+    """Return the corners of the gain curve: each step is spread over a ramp, lest it click."""
+    import numpy as np
+
+    times, levels, before = [0], [1.0], 1.0
+    for sample, level in expression:
+        times += [sample, sample + ramp_frames]
+        levels += [before, level]
+        before = level
+    return np.maximum.accumulate(np.array(times)), np.array(levels)
+
+
+class Mono:
+    """Folds the low end into the middle: the side signal passes a high-pass, the middle stays."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._side = Cascade((highpass(_MONO_BELOW_HZ, rate_hz),), 1)
+
+    def __call__(self, block: "NDArray[np.float32]") -> None:
+        """Work on (2, frames) in place."""
+        import numpy as np
+
+        middle = (block[0] + block[1]) * np.float32(0.5)
+        side = self._side(((block[0] - block[1]) * np.float32(0.5))[None])[0]
+        np.add(middle, side, out=block[0])
+        np.subtract(middle, side, out=block[1])

@@ -1,0 +1,183 @@
+"""The synthesiser: FluidSynth driven offline, through the C functions that pyfluidsynth binds.
+
+No audio device is ever opened. Everything is dry (reverb and chorus off), 32-bit float, and
+blocks of 64 samples: FluidSynth lets an event sound from the next block boundary on, so callers
+count in blocks. Every return code is checked.
+"""
+
+import ctypes
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from generator.errors import FontError, MissingToolError, SynthError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["BLOCK", "DRUM_CHANNEL", "Synth"]
+
+BLOCK = 64
+"""Samples between the moments at which FluidSynth takes events."""
+
+DRUM_CHANNEL = 9
+
+_CHANNELS = 16
+_INSTALL = "install it: apt-get install libfluidsynth3 (Debian, Ubuntu) or brew install fluid-synth"
+
+
+def _library() -> Any:
+    """Import pyfluidsynth, which looks for the shared library as it is imported."""
+    try:
+        import fluidsynth
+    except (ImportError, OSError) as error:
+        raise MissingToolError(f"the FluidSynth library was not found; {_INSTALL}") from error
+    return fluidsynth
+
+
+def _write_float(library: Any) -> Any:
+    # pyfluidsynth binds the 16-bit writer only; the float one stands beside it in the library.
+    function = library._fl.fluid_synth_write_float
+    function.restype = ctypes.c_int
+    function.argtypes = [
+        ctypes.c_void_p,
+        ctypes.c_int,
+        *(ctypes.c_void_p, ctypes.c_int, ctypes.c_int) * 2,
+    ]
+    return function
+
+
+class Synth:
+    """One synthesiser with one font.
+
+    Parameters
+    ----------
+    font : Path
+        The SoundFont; samples are read as programs are chosen.
+    rate_hz : int
+        Output rate.
+    tuning_hz : float
+        What A4 sounds at.
+    polyphony : int
+        Voices that may sound at once; a stereo note takes two or more.
+
+    Raises
+    ------
+    MissingToolError
+        If the FluidSynth library is not installed.
+    FontError
+        If the library cannot load the font.
+    SynthError
+        If the library refuses anything else.
+    """
+
+    def __init__(
+        self, font: Path, *, rate_hz: int, tuning_hz: float = 440.0, polyphony: int = 256
+    ) -> None:
+        self._settings = self._synth = None
+        self._fs = _library()
+        self._write = _write_float(self._fs)
+        self._settings = self._fs.new_fluid_settings()
+        if not self._settings:
+            raise SynthError("FluidSynth gave no settings; is there memory left?")
+        self._set_number("synth.sample-rate", float(rate_hz))
+        self._set_number("synth.gain", 1.0)
+        for name, value in (
+            ("synth.polyphony", polyphony),
+            ("synth.midi-channels", _CHANNELS),
+            ("synth.reverb.active", 0),
+            ("synth.chorus.active", 0),
+            ("synth.dynamic-sample-loading", 1),
+            ("synth.threadsafe-api", 0),
+        ):
+            self._check(self._fs.fluid_settings_setint(self._settings, name.encode(), value), name)
+        self._synth = self._fs.new_fluid_synth(self._settings)
+        if not self._synth:
+            raise SynthError("FluidSynth could not be started; is there memory left?")
+        self._font = self._fs.fluid_synth_sfload(self._synth, str(font).encode(), 0)
+        if self._font == self._fs.FLUID_FAILED:
+            raise FontError(f"{font}: FluidSynth cannot load this font; try another with --font")
+        if tuning_hz != 440.0:
+            self._tune(tuning_hz)
+
+    def close(self) -> None:
+        """Free the synthesiser; it cannot be used after."""
+        if self._synth:
+            self._fs.delete_fluid_synth(self._synth)
+        if self._settings:
+            self._fs.delete_fluid_settings(self._settings)
+        self._synth = self._settings = None
+
+    def __enter__(self) -> "Synth":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def choose(self, channel: int, bank: int, program: int) -> None:
+        """Give a channel its preset; the samples that it needs are read now."""
+        status = self._fs.fluid_synth_program_select(
+            self._synth, channel, self._font, bank, program
+        )
+        self._check(status, f"no preset {program} in bank {bank}")
+
+    def note_on(self, channel: int, pitch: int, velocity: int) -> None:
+        """Strike a key; it sounds from the next block on."""
+        status = self._fs.fluid_synth_noteon(self._synth, channel, pitch, velocity)
+        self._check(status, f"note on {pitch} on channel {channel}")
+
+    def note_off(self, channel: int, pitch: int) -> None:
+        """Let a key go; nothing happens when it has already died away."""
+        # FluidSynth answers "failed" when no voice of the key is left, which is no fault here.
+        self._fs.fluid_synth_noteoff(self._synth, channel, pitch)
+
+    def control(self, channel: int, number: int, value: int) -> None:
+        """Move a controller."""
+        status = self._fs.fluid_synth_cc(self._synth, channel, number, value)
+        self._check(status, f"controller {number} on channel {channel}")
+
+    def silence(self) -> None:
+        """Kill every voice at once."""
+        status = self._fs.fluid_synth_all_sounds_off(self._synth, -1)
+        self._check(status, "all sounds off")
+
+    @property
+    def voices(self) -> int:
+        """How many voices sound."""
+        return int(self._fs.fluid_synth_get_active_voice_count(self._synth))
+
+    def render(self, frames: int) -> "NDArray[np.float32]":
+        """Play on and return (2, frames) samples; `frames` is a multiple of `BLOCK`."""
+        import numpy as np
+
+        out = np.empty((2, frames), np.float32)
+        self.render_into(out)
+        return out
+
+    def render_into(self, out: "NDArray[np.float32]") -> None:
+        """Play on into a contiguous (2, frames) array."""
+        frames = out.shape[1]
+        address = out.ctypes.data
+        row_bytes = out.strides[0]
+        status = self._write(self._synth, frames, address, 0, 1, address + row_bytes, 0, 1)
+        self._check(status, "rendering")
+
+    def _tune(self, tuning_hz: float) -> None:
+        import math
+
+        cents = 1200 * math.log2(tuning_hz / 440.0)
+        pitches = (ctypes.c_double * 128)(*(100.0 * key + cents for key in range(128)))
+        status = self._fs.fluid_synth_activate_key_tuning(
+            self._synth, 0, 0, b"chartbed", pitches, 0
+        )
+        self._check(status, "tuning")
+        for channel in range(_CHANNELS):
+            status = self._fs.fluid_synth_activate_tuning(self._synth, channel, 0, 0, 0)
+            self._check(status, "tuning")
+
+    def _set_number(self, name: str, value: float) -> None:
+        self._check(self._fs.fluid_settings_setnum(self._settings, name.encode(), value), name)
+
+    def _check(self, status: int, what: str) -> None:
+        if status == self._fs.FLUID_FAILED:
+            raise SynthError(f"FluidSynth refused: {what}")
