@@ -1,0 +1,184 @@
+"""The comp: a guitar strummed, muted or picked on real shapes, or keys under two hands."""
+
+import random
+from typing import TYPE_CHECKING
+
+from generator.band.arrangement import Note, Part
+from generator.band.cues import Cues, read_cues
+from generator.band.feel import Groove
+from generator.band.fretboard import guitar_candidates
+from generator.band.pitched import (
+    ABSENT,
+    Beat,
+    Event,
+    LineHabits,
+    choose_pattern,
+    events_in_bar,
+    fitting,
+    lay,
+    layer_at,
+    touch,
+)
+from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
+from generator.clock import ticks
+from generator.timeline.model import Timeline
+
+if TYPE_CHECKING:
+    from generator.band.pitched_spec import CompSpec
+    from generator.band.style import Style
+
+__all__ = ["CHANNEL", "play_comp"]
+
+CHANNEL = 2
+LENGTH_STEP_TICKS = 40
+SHORTEST_TICKS = 120
+CHUCK_TICKS = 60
+CHUCK_SOFTER = 26
+UP_STROKE_SOFTER = 8
+VARIETY = 0.7
+STRUM_SOFTENING = 3
+"""By how much each further string of a stroke is softer."""
+
+HABITS = LineHabits(strike="d")
+
+
+def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
+    """Play the comp of a style over a timeline; None when the style has none.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    style : Style
+    seed : int
+    """
+    spec = style.comp
+    if spec is None:
+        return None
+    cues = read_cues(timeline, ending=style.ending)
+    beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
+    voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/comp/voicing"))
+    groove = style.groove(timeline, seed)
+    return Part(
+        name="comp",
+        channel=CHANNEL,
+        program=spec.program,
+        notes=_notes(timeline, beats, voicings, spec, groove, seed),
+        level_db=spec.level_db,
+        pan=spec.pan,
+        reverb_send=spec.reverb_send,
+    )
+
+
+def _events(timeline: Timeline, style: "Style", spec: "CompSpec", seed: int) -> list[Event]:
+    events: list[Event] = []
+    own_bar_ticks = ticks(style.main_meter.bar_quarters)
+    for bar in timeline.bars:
+        level = timeline.level_at(bar.start_tick)
+        layer = layer_at(spec.layers, level)
+        if layer is None:
+            events.append(Event(bar.start_tick, ABSENT))
+            continue
+        pattern = choose_pattern(
+            timeline,
+            bar,
+            fitting(layer.patterns, layer.step, style, bar),
+            fitting(layer.fills, layer.step, style, bar),
+            variation=layer.variation,
+            level=level,
+            rng=random.Random(f"{seed}/comp/{bar.index}"),
+        )
+        if pattern is None:  # a meter that the style does not know: once a beat
+            events.extend(Event(tick, "d", length=layer.length) for tick in bar.beat_ticks)
+        else:
+            events.extend(events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length))
+    return events
+
+
+def _voicings(
+    timeline: Timeline, cues: Cues, spec: "CompSpec", rng: random.Random
+) -> dict[int, Voicing]:
+    """Return the voicing of each cue that sounds, by its `start_tick`."""
+    onsets: list[int] = []
+    steps: list[tuple[Candidate, ...]] = []
+    for cue in cues.cues:
+        layer = layer_at(spec.layers, timeline.level_at(cue.written_tick))
+        chord = cue.chord.chord
+        if chord is None or layer is None:
+            continue
+        tones = chord_tones(chord)
+        found: tuple[Candidate, ...] = ()
+        if spec.instrument == "guitar":
+            found = guitar_candidates(
+                tones, layer.voices, spec.low, spec.high, spec.centre, spec.open_strings
+            )
+        onsets.append(cue.start_tick)
+        steps.append(found or candidates(tones, layer.voices, spec.low, spec.high, spec.centre))
+    return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
+
+
+def _notes(
+    timeline: Timeline,
+    beats: list[Beat],
+    voicings: dict[int, Voicing],
+    spec: "CompSpec",
+    groove: Groove,
+    seed: int,
+) -> tuple[Note, ...]:
+    last: dict[int, Note] = {}  # pitch: the note that may still sound
+    done: list[Note] = []
+    for i, beat in enumerate(beats):
+        voicing = voicings.get(beat.cue.start_tick)
+        if voicing is None:
+            continue
+        rng = random.Random(f"{seed}/comp/touch/{beat.start_tick}")
+        level = timeline.level_at(beat.start_tick)
+        change = (spec.accent if beat.accent else 0) + rng.gauss(0, 3)
+        until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
+        length = _length(beat, until, groove)
+        struck, softer = _stroke(beat.character, voicing)
+        spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
+        onset = groove.strike("comp", beat.start_tick)
+        for place, pitch in enumerate(struck):
+            start = onset + spread * place // max(1, len(voicing) - 1)
+            velocity = touch(spec, level, change - softer - STRUM_SOFTENING * place)
+            if pitch in last:
+                before = last.pop(pitch)
+                done.append(
+                    Note(before.start_tick, min(before.end_tick, start), pitch, before.velocity)
+                )
+            last[pitch] = Note(start, start + length, pitch, velocity)
+    done.extend(last.values())
+    return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
+
+
+def _stroke(character: str, voicing: Voicing) -> tuple[Voicing, int]:
+    """Return the pitches in the order in which they are struck, and how much softer."""
+    if character.isdigit():
+        return (voicing[min(int(character), len(voicing)) - 1],), 0
+    if character == "u":  # the way back catches the upper strings
+        upper = voicing[-3:] if len(voicing) > 3 else voicing
+        return upper[::-1], UP_STROKE_SOFTER
+    if character == "x":
+        return voicing[-2:], CHUCK_SOFTER
+    return voicing, 0
+
+
+def _ringing_end(beats: list[Beat], i: int) -> int:
+    """Return where a picked voice stops ringing: at its next stroke, or with its chord."""
+    beat = beats[i]
+    for later in beats[i + 1 :]:
+        if later.cue is not beat.cue:
+            break
+        if later.character == beat.character or not later.character.isdigit():
+            return later.start_tick
+    return beat.cue.end_tick
+
+
+def _length(beat: Beat, until: int, groove: Groove) -> int:
+    if beat.character == "x":
+        return CHUCK_TICKS
+    written = groove.warp(until) - groove.warp(beat.start_tick)
+    length = int(written * beat.length)
+    if length > SHORTEST_TICKS:
+        length -= length % LENGTH_STEP_TICKS
+    return max(1, length)

@@ -1,0 +1,236 @@
+"""The pad: held or restruck chords, led from voicing to voicing by the smoothest way.
+
+A held chord breathes: controller 11 (expression) swells into it and eases towards its end, and
+follows the dynamics under it, which the velocity of a struck note cannot.
+"""
+
+import random
+from typing import TYPE_CHECKING
+
+from generator.band.arrangement import Control, Note, Part
+from generator.band.cues import Cues, read_cues
+from generator.band.feel import Groove
+from generator.band.pitched import (
+    ABSENT,
+    HOLD,
+    Beat,
+    Event,
+    LineHabits,
+    choose_pattern,
+    events_in_bar,
+    fitting,
+    lay,
+    layer_at,
+    touch,
+)
+from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
+from generator.clock import TICKS_PER_QUARTER, ticks
+from generator.timeline.model import Timeline, TimelineBar
+
+if TYPE_CHECKING:
+    from generator.band.pitched_spec import PadLayer, PadSpec
+    from generator.band.style import Style
+
+__all__ = ["CHANNEL", "play_pad"]
+
+CHANNEL = 1
+EXPRESSION = 11
+LENGTH_STEP_TICKS = 40
+SHORTEST_TICKS = 120
+VARIETY = 0.6
+"""Random cost on a candidate, in semitones of one voice: enough that choruses differ."""
+
+LONGEST_TIE_QUARTERS = 16
+HABITS = LineHabits(strike="x")
+
+SWELL = (0.0, 0.45, 0.75, 0.95, 1.0, 0.95, 0.85, 0.7)
+"""The shape of a breath over a held chord, in eight parts: in, then slowly out."""
+
+SHORTEST_BREATH_QUARTERS = 2
+
+
+def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
+    """Play the pad of a style over a timeline.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    style : Style
+    seed : int
+
+    Raises
+    ------
+    ValueError
+        If the style has no pad.
+    """
+    spec = style.pad
+    if spec is None:
+        raise ValueError(f"{style.name} has no pad")
+    cues = read_cues(timeline, ending=style.ending)
+    beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
+    voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/pad/voicing"))
+    groove = style.groove(timeline, seed)
+    return Part(
+        name="pad",
+        channel=CHANNEL,
+        program=spec.program,
+        notes=_notes(timeline, beats, voicings, spec, groove, seed),
+        controls=_breath(timeline, beats, spec, groove),
+        level_db=spec.level_db,
+        pan=spec.pan,
+        reverb_send=spec.reverb_send,
+    )
+
+
+def _events(timeline: Timeline, style: "Style", spec: "PadSpec", seed: int) -> list[Event]:
+    events: list[Event] = []
+    for bar in timeline.bars:
+        level = timeline.level_at(bar.start_tick)
+        layer = layer_at(spec.layers, level)
+        if layer is None:
+            events.append(Event(bar.start_tick, ABSENT))
+            continue
+        rng = random.Random(f"{seed}/pad/{bar.index}")
+        events.extend(_bar(timeline, style, bar, layer, level, rng))
+    return events
+
+
+def _bar(
+    timeline: Timeline,
+    style: "Style",
+    bar: TimelineBar,
+    layer: "PadLayer",
+    level: float,
+    rng: random.Random,
+) -> list[Event]:
+    pattern = choose_pattern(
+        timeline,
+        bar,
+        fitting(layer.patterns, layer.step, style, bar),
+        (),
+        variation=0.25,
+        level=level,
+        rng=rng,
+    )
+    if layer.restrike == "pattern" and pattern is not None:
+        own_bar_ticks = ticks(style.main_meter.bar_quarters)
+        return events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
+    if layer.restrike == "beat":
+        return [Event(tick, "x", length=layer.length) for tick in bar.beat_ticks]
+    if layer.restrike == "chord" and bar.index:
+        # Nothing of its own: the chord is struck where it changes, or at the section.
+        section = timeline.sections[bar.section]
+        if bar.index != section.first_bar and _goes_on(timeline, bar):
+            return [Event(bar.start_tick, HOLD, length=layer.length)]
+    return [Event(bar.start_tick, "x", length=layer.length)]
+
+
+def _goes_on(timeline: Timeline, bar: TimelineBar) -> bool:
+    """Return whether a chord is held into a bar that may go on: four bars are a long breath."""
+    chord = timeline.chord_at(bar.start_tick)
+    held = bar.start_tick - chord.start_tick
+    return held % (LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER) != 0
+
+
+# Voicings
+
+
+def _voicings(
+    timeline: Timeline, cues: Cues, spec: "PadSpec", rng: random.Random
+) -> dict[int, Voicing]:
+    """Return the voicing of each cue that sounds, by its `start_tick`."""
+    onsets: list[int] = []
+    steps: list[tuple[Candidate, ...]] = []
+    for cue in cues.cues:
+        layer = layer_at(spec.layers, timeline.level_at(cue.written_tick))
+        chord = cue.chord.chord
+        if chord is None or layer is None:
+            continue
+        tones = chord_tones(chord)
+        onsets.append(cue.start_tick)
+        steps.append(candidates(tones, layer.voices, spec.low, spec.high, layer.centre))
+    return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
+
+
+# Notes
+
+
+def _notes(
+    timeline: Timeline,
+    beats: list[Beat],
+    voicings: dict[int, Voicing],
+    spec: "PadSpec",
+    groove: Groove,
+    seed: int,
+) -> tuple[Note, ...]:
+    notes: list[Note] = []
+    held: dict[int, int] = {}  # pitch: place of its last note
+    ends: dict[int, int] = {}  # pitch: where that note ends on the grid
+    for beat in beats:
+        voicing = voicings.get(beat.cue.start_tick)
+        if voicing is None:
+            continue
+        layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
+        ties = layer is not None and layer.common_tones == "tie" and beat.change
+        level = timeline.level_at(beat.start_tick)
+        rng = random.Random(f"{seed}/pad/touch/{beat.start_tick}")
+        change = (spec.accent if beat.accent else 0) + rng.gauss(0, 2)
+        for voice, pitch in enumerate(voicing):
+            start = groove.strike("pad", beat.start_tick, note=voice)
+            if pitch in held and ends[pitch] == beat.start_tick and beat.length > 0.9:
+                before = notes[held[pitch]]
+                end = start + _length(beat, groove)
+                longest = LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER
+                end = before.start_tick + _fine(end - before.start_tick)
+                if ties and end - before.start_tick <= longest:
+                    notes[held[pitch]] = Note(before.start_tick, end, pitch, before.velocity)
+                    ends[pitch] = beat.end_tick
+                    continue
+            if pitch in held and notes[held[pitch]].end_tick > start:
+                before = notes[held[pitch]]
+                notes[held[pitch]] = Note(before.start_tick, start, pitch, before.velocity)
+            top = 3 if voice == len(voicing) - 1 else 0
+            end = start + _length(beat, groove)
+            notes.append(Note(start, end, pitch, touch(spec, level, change + top)))
+            held[pitch], ends[pitch] = len(notes) - 1, beat.end_tick
+    return tuple(sorted(note for note in notes if note.end_tick > note.start_tick))
+
+
+def _length(beat: Beat, groove: Groove) -> int:
+    """Return how long a stroke sounds, in ticks: a multiple of a fine step, to be met again."""
+    written = groove.warp(beat.end_tick) - groove.warp(beat.start_tick)
+    return max(1, _fine(int(written * beat.length)))
+
+
+def _fine(length_ticks: int) -> int:
+    short = length_ticks <= SHORTEST_TICKS
+    return length_ticks if short else length_ticks - length_ticks % LENGTH_STEP_TICKS
+
+
+# Breath
+
+
+def _breath(
+    timeline: Timeline, beats: list[Beat], spec: "PadSpec", groove: Groove
+) -> tuple[Control, ...]:
+    """Return the expression curve: a swell in every chord that is held, level under the rest."""
+    controls: list[Control] = []
+    value = -1
+    for beat in beats:
+        layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
+        depth = layer.breathe if layer is not None else 0
+        length = beat.end_tick - beat.start_tick
+        held = length >= SHORTEST_BREATH_QUARTERS * TICKS_PER_QUARTER and depth > 0
+        shape = SWELL if held else (1.0,)
+        for i, part in enumerate(shape):
+            tick = beat.start_tick + length * i // len(shape)
+            wanted = _open(timeline.level_at(tick)) - round(depth * (1 - part))
+            if wanted != value:
+                value = wanted
+                controls.append(Control(groove.warp(tick), EXPRESSION, value))
+    return tuple(sorted(controls))
+
+
+def _open(level: float) -> int:
+    """Return the expression at the height of a breath: 107 at pp to 127 at ff."""
+    return round(107 + 4 * min(5.0, max(0.0, level)))
