@@ -8,11 +8,13 @@ from fractions import Fraction
 from typing import Literal
 
 from generator.chart.meter import Meter, Tempo
+from generator.errors import Problem
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 
 __all__ = [
     "DYNAMICS",
+    "NOWHERE",
     "PLAYED_ONCE",
     "Articulation",
     "Bar",
@@ -54,6 +56,7 @@ class Span:
 
 
 NOWHERE = Span(0, 0, 0)
+"""The place of an element that was not read from a text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +176,8 @@ class Chart:
 
     `pickup_beats` is how many beats stand before bar 1; `choruses` how often the body is played;
     `form` the play order by section name, or empty; `count_in_bars` the bars counted before the
-    music. `source_name` is the file, for messages; `sha256` is of the text as read.
+    music. `source_name` is the file, for messages; `sha256` is of the text as read; `lines` is that
+    text and `head_spans` the places of the heads, both for messages only.
     """
 
     title: str
@@ -190,3 +194,15 @@ class Chart:
     count_in_bars: int = 1
     source_name: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
+    lines: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    head_spans: tuple[tuple[str, Span], ...] = field(default=(), compare=False, repr=False)
+
+    def problem(self, span: Span, message: str) -> Problem:
+        """Return a fault of this chart, with the line it stands in when the text is known."""
+        known = 1 <= span.line <= len(self.lines)
+        line = self.lines[span.line - 1] if known else ""
+        return Problem(self.source_name or "chart", span.line, span.column, message, line)
+
+    def head_span(self, name: str) -> Span:
+        """Return the place of a head's value, or the start of the text."""
+        return dict(self.head_spans).get(name, Span(1, 1))

@@ -1,0 +1,30 @@
+"""Words close to a misspelled one."""
+
+from collections.abc import Iterable
+
+__all__ = ["did_you_mean", "nearest"]
+
+_LONGEST = 40
+
+
+def nearest(word: str, known: Iterable[str], *, count: int = 3) -> tuple[str, ...]:
+    """Return the known words closest to `word`, best first, without regard to case.
+
+    >>> nearest("tmepo", ("Title", "Tempo", "Time"), count=1)
+    ('Tempo',)
+    """
+    from difflib import get_close_matches  # here, since a good chart never needs it
+
+    by_fold = {name.casefold(): name for name in known}
+    found = get_close_matches(word[:_LONGEST].casefold(), by_fold, n=count, cutoff=0.55)
+    return tuple(by_fold[fold] for fold in found)
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return `did you mean X?`, or an empty text when nothing is close.
+
+    >>> did_you_mean("Fien", ("Fine", "Coda"))
+    'did you mean Fine?'
+    """
+    found = nearest(word, known, count=1)
+    return f"did you mean {found[0]}?" if found else ""
