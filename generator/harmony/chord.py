@@ -110,7 +110,7 @@ class Chord:
 
     @property
     def _quality(self) -> Quality:
-        return read_quality(self.quality, 0)[0]
+        return _quality_of(self.quality)
 
     def __str__(self) -> str:
         return self.symbol
@@ -157,6 +157,11 @@ def parse_chord(text: str) -> Chord:
             offset=position if bass is None else end,
         )
     return _chord(root, bass, quality)
+
+
+@lru_cache(maxsize=4096)
+def _quality_of(suffix: str) -> Quality:
+    return read_quality(suffix, 0)[0]
 
 
 def _chord(root: NoteName, bass: NoteName | None, quality: Quality) -> Chord:

@@ -17,7 +17,7 @@ Sources
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 from generator.harmony.spelling import Degree
@@ -206,7 +206,8 @@ class Quality:
 
         A fourth beside a third is listed as 11, for it is no suspension.
 
-        >>> [str(d) for d in normal_form(frozenset(map(Degree.parse, "1 3 5 b7 13".split()))).degrees]
+        >>> quality = normal_form(frozenset(map(Degree.parse, ("1", "3", "5", "13", "b7"))))
+        >>> [str(degree) for degree in quality.degrees]
         ['1', '3', '5', 'b7', '13']
         """
         places, reached = [], 0
@@ -327,7 +328,7 @@ def alteration_spellings() -> dict[str, Alteration]:
     return {text: a for a in ALTERATIONS for text in (a.symbol, *a.spellings)}
 
 
-@cache
+@lru_cache(maxsize=4096)
 def normal_form(tones: frozenset[Degree]) -> Quality | None:
     """Return the normal form of a set of degrees; None if no row of the table can give it.
 
@@ -335,14 +336,19 @@ def normal_form(tones: frozenset[Degree]) -> Quality | None:
     '7#5b9'
     """
     best: tuple[int, Quality] | None = None
-    for row in QUALITIES:
-        changes = _changes(frozenset(_degrees(row.degrees)), tones)
+    for row, base in _rows():
+        changes = _changes(base, tones)
         if changes is None:
             continue
         cost = sum(_COSTS[change.action] for change in changes)
         if best is None or cost < best[0]:
             best = cost, Quality(_suffix(row, changes), row, changes, tones)
     return best[1] if best else None
+
+
+@cache
+def _rows() -> tuple[tuple[QualityRow, frozenset[Degree]], ...]:
+    return tuple((row, frozenset(_degrees(row.degrees))) for row in QUALITIES)
 
 
 # The mildest change first: an altered tone, a suspension, an added tone, an omission.
@@ -353,7 +359,9 @@ def _changes(base: frozenset[Degree], tones: frozenset[Degree]) -> tuple[Alterat
     """Return the changes that turn `base` into `tones`; None if there are none."""
     table = alteration_spellings()
     missing = set(base - tones)
-    suspensions, alterations, additions = [], [], []
+    suspensions: list[Alteration] = []
+    alterations: list[Alteration] = []
+    additions: list[Alteration] = []
     for degree in sorted(tones - base, key=_by_number):
         natural = Degree(degree.number)
         third = next((d for d in missing if d.number == 3), None)

@@ -26,7 +26,7 @@ __all__ = ["MAX_LENGTH", "read_quality"]
 MAX_LENGTH = 64
 
 
-class _Fault(Exception):
+class _SuffixError(Exception):
     """A reading that fails; `unknown` if it stopped at text that no table knows."""
 
     def __init__(self, offset: int, message: str, *, unknown: bool = False) -> None:
@@ -43,14 +43,14 @@ def read_quality(text: str, start: int) -> tuple[Quality, int]:
         If no reading is possible; `offset` is where the best one stops.
     """
     table = spellings()
-    worst: _Fault | None = None
+    worst: _SuffixError | None = None
     for size in range(min(12, len(text) - start), -1, -1):
         row = table.get(text[start : start + size])
         if row is None:
             continue
         try:
             return _read_changes(text, start + size, row)
-        except _Fault as fault:
+        except _SuffixError as fault:
             if worst is None or fault.offset > worst.offset:
                 worst = fault
     assert worst is not None  # the empty spelling is always tried
@@ -76,7 +76,7 @@ def _read_changes(text: str, position: int, row: QualityRow) -> tuple[Quality, i
             continue
         if sign == ")" and opened >= 0:
             if text[position - 1] == "(":
-                raise _Fault(opened, "nothing stands in the parentheses: drop them")
+                raise _SuffixError(opened, "nothing stands in the parentheses: drop them")
             opened = -1
             position += 1
             continue
@@ -86,20 +86,20 @@ def _read_changes(text: str, position: int, row: QualityRow) -> tuple[Quality, i
             continue
         change, size = _read_change(text, position, separated)
         if change in seen:
-            raise _Fault(position, f"{change.symbol} stands there twice: drop one")
+            raise _SuffixError(position, f"{change.symbol} stands there twice: drop one")
         if change.action == "suspend":
             if suspended:
-                raise _Fault(position, "two suspensions: pick one, sus2 or sus4")
+                raise _SuffixError(position, "two suspensions: pick one, sus2 or sus4")
             suspended = True
         seen.add(change)
         tones = altered(tones, base, change)
         separated = True
         position += size
     if opened >= 0:
-        raise _Fault(opened, 'this "(" never closes: add ")"')
+        raise _SuffixError(opened, 'this "(" never closes: add ")"')
     quality = normal_form(tones)
     if quality is None:
-        raise _Fault(position, "these changes leave no chord: drop one of them")
+        raise _SuffixError(position, "these changes leave no chord: drop one of them")
     return quality, position
 
 
@@ -113,8 +113,8 @@ def _read_change(text: str, position: int, separated: bool) -> tuple[Alteration,
     rest = text[position:]
     for sign, remedy in _REMEDIES.items():
         if rest.startswith(sign):
-            raise _Fault(position, remedy)
-    raise _Fault(position, f"cannot read {rest[:12]!r}", unknown=True)
+            raise _SuffixError(position, remedy)
+    raise _SuffixError(position, f"cannot read {rest[:12]!r}", unknown=True)
 
 
 _REMEDIES = {
