@@ -25,64 +25,62 @@ for group in (render, check, shelf):
     group.register(app)
 
 
-@app.callback()
-def _chartbed(
-    context: typer.Context,
-    version: Annotated[
-        bool, typer.Option("--version", help="Print the version and stop.", is_eager=True)
-    ] = False,
-    debug: Annotated[
-        bool, typer.Option("--debug", help="Show a traceback when something fails.")
-    ] = False,
-) -> None:
-    """Turn a chord chart into the bed to play over: drums, bass and pad, with a chord map."""
-    if version:
+def _print_version(asked: bool) -> None:
+    if asked:
         from generator import __version__
 
         typer.echo(f"chartbed {__version__}")
         raise typer.Exit
 
 
+@app.callback()
+def _chartbed(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Print the version and stop.", is_eager=True, callback=_print_version
+        ),
+    ] = False,
+    debug: Annotated[
+        bool, typer.Option("--debug", help="Show a traceback when something fails.")
+    ] = False,
+) -> None:
+    """Turn a chord chart into the bed to play over: drums, bass and pad, with a chord map."""
+
+
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the program and leave with its exit code; no traceback unless `--debug` is given."""
     arguments = sys.argv[1:] if arguments is None else arguments
     signal.signal(signal.SIGTERM, _stop)
-    if "--debug" in arguments[:1]:
-        app(args=arguments, standalone_mode=False, prog_name="chartbed")
-        sys.exit(0)
-    sys.exit(_run(arguments))
-
-
-def _run(arguments: list[str]) -> int:
-    from click import Abort, ClickException
-
     try:
-        code = app(args=arguments, standalone_mode=False, prog_name="chartbed")
-        sys.stdout.flush()
+        app(args=arguments, prog_name="chartbed")
+    except SystemExit as end:  # typer's way out, for usage errors and Ctrl-C too
+        if end.code == INTERRUPTED:
+            _say("interrupted; what was unfinished is removed")
+        raise
     except ChartbedError as error:
-        print(f"chartbed: {error}", file=sys.stderr)
-        return error.exit_code
-    except ClickException as error:
-        error.show()
-        return error.exit_code
-    except (Abort, KeyboardInterrupt):
-        print("chartbed: interrupted; what was unfinished is removed", file=sys.stderr)
-        return INTERRUPTED
+        if "--debug" in arguments:
+            raise
+        _say(str(error))
+        sys.exit(error.exit_code)
     except BrokenPipeError:
         # The reader of our output left early (`| head`): nothing failed.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        sys.exit(0)
     except MemoryError:
-        print("chartbed: out of memory; render a shorter track or fewer formats", file=sys.stderr)
-        return 1
+        _say("out of memory; render a shorter track or fewer formats")
+        sys.exit(1)
     except Exception as error:
-        print(
-            f"chartbed: an error that should not happen: {type(error).__name__}: {error}\n"
-            "Run it again as `chartbed --debug ...` and report what it prints.",
-            file=sys.stderr,
-        )
-        return 1
-    return code if isinstance(code, int) else 0
+        if "--debug" in arguments:
+            raise
+        _say(f"an error that should not happen: {type(error).__name__}: {error}")
+        _say("run it again as `chartbed --debug ...` and report what it prints")
+        sys.exit(1)
+    sys.exit(0)
+
+
+def _say(message: str) -> None:
+    print(f"chartbed: {message}", file=sys.stderr)
 
 
 def _stop(signal_number: int, frame: object) -> NoReturn:

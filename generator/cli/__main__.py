@@ -1,0 +1,6 @@
+"""`python -m generator.cli` is `chartbed`."""
+
+from generator.cli.app import main
+
+if __name__ == "__main__":
+    main()
