@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.sound.notes import NoteKey
-from generator.sound.synth import BLOCK, DRUM_CHANNEL, Synth
+from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,7 +30,8 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     """Play one note on a clean voice and return it from its onset until it has died away.
 
     A voice of FluidSynth keeps filter and gain state of the note that it played before. So the
-    note is started once and killed, which leaves its own state behind, and then recorded.
+    note (and what chokes it) is started once and killed, which leaves its own state behind, and then
+    recorded.
 
     Returns
     -------
@@ -38,9 +39,10 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     """
     import numpy as np
 
-    channel = DRUM_CHANNEL if key.bank else 0
-    synth.choose(channel, key.bank, key.program)
+    channel = synth.channel_of(key.bank, key.program)
     synth.note_on(channel, key.pitch, key.velocity)
+    if key.choke_pitch:
+        synth.note_on(channel, key.choke_pitch, 1)
     synth.render(BLOCK)
     synth.silence()
     synth.render(BLOCK)

@@ -114,6 +114,7 @@ class Session:
         heights: list[Samples] = []
         cap = self._end + round(_LONGEST_TAIL_S * self._rate_hz)
         self._frames_mixed = 0
+        quiet = False
         for index in count():
             start = index * frames
             if start >= cap or (start >= self._end and all(b.finished for b in buses) and quiet):

@@ -6,6 +6,7 @@ count in blocks. Every return code is checked.
 """
 
 import ctypes
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,11 @@ BLOCK = 64
 DRUM_CHANNEL = 9
 
 _CHANNELS = 16
+_LOG_LEVELS = 5
+
+# FluidSynth shares the samples of a font among the synthesisers of a process, and its books about
+# them do not stand two threads that load at once (seen in 2.3.1): one at a time, then.
+_LOADING = threading.Lock()
 _INSTALL = "install it: apt-get install libfluidsynth3 (Debian, Ubuntu) or brew install fluid-synth"
 
 
@@ -32,6 +38,11 @@ def _library() -> Any:
         import fluidsynth
     except (ImportError, OSError) as error:
         raise MissingToolError(f"the FluidSynth library was not found; {_INSTALL}") from error
+    # It would write its warnings to standard error; what matters comes back as a status.
+    quiet = fluidsynth._fl.fluid_set_log_function
+    quiet.argtypes = [ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p]
+    for level in range(_LOG_LEVELS):
+        quiet(level, None, None)
     return fluidsynth
 
 
@@ -75,6 +86,7 @@ class Synth:
         self, font: Path, *, rate_hz: int, tuning_hz: float = 440.0, polyphony: int = 256
     ) -> None:
         self._settings = self._synth = None
+        self._chosen: dict[int, tuple[int, int]] = {}
         self._fs = _library()
         self._write = _write_float(self._fs)
         self._settings = self._fs.new_fluid_settings()
@@ -94,7 +106,8 @@ class Synth:
         self._synth = self._fs.new_fluid_synth(self._settings)
         if not self._synth:
             raise SynthError("FluidSynth could not be started; is there memory left?")
-        self._font = self._fs.fluid_synth_sfload(self._synth, str(font).encode(), 0)
+        with _LOADING:
+            self._font = self._fs.fluid_synth_sfload(self._synth, str(font).encode(), 0)
         if self._font == self._fs.FLUID_FAILED:
             raise FontError(f"{font}: FluidSynth cannot load this font; try another with --font")
         if tuning_hz != 440.0:
@@ -103,7 +116,8 @@ class Synth:
     def close(self) -> None:
         """Free the synthesiser; it cannot be used after."""
         if self._synth:
-            self._fs.delete_fluid_synth(self._synth)
+            with _LOADING:
+                self._fs.delete_fluid_synth(self._synth)
         if self._settings:
             self._fs.delete_fluid_settings(self._settings)
         self._synth = self._settings = None
@@ -116,10 +130,27 @@ class Synth:
 
     def choose(self, channel: int, bank: int, program: int) -> None:
         """Give a channel its preset; the samples that it needs are read now."""
-        status = self._fs.fluid_synth_program_select(
-            self._synth, channel, self._font, bank, program
-        )
+        if self._chosen.get(channel) == (bank, program):
+            return
+        with _LOADING:
+            status = self._fs.fluid_synth_program_select(
+                self._synth, channel, self._font, bank, program
+            )
         self._check(status, f"no preset {program} in bank {bank}")
+        self._chosen[channel] = (bank, program)
+
+    def channel_of(self, bank: int, program: int) -> int:
+        """Return a channel that has this preset, giving it to the next free one if need be."""
+        for channel, preset in self._chosen.items():
+            if preset == (bank, program):
+                return channel
+        if bank:
+            channel = DRUM_CHANNEL
+        else:
+            free = [n for n in range(_CHANNELS) if n != DRUM_CHANNEL and n not in self._chosen]
+            channel = free[0] if free else 0
+        self.choose(channel, bank, program)
+        return channel
 
     def note_on(self, channel: int, pitch: int, velocity: int) -> None:
         """Strike a key; it sounds from the next block on."""
