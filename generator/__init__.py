@@ -15,8 +15,7 @@ if TYPE_CHECKING:
     from generator.band.style import load_style
     from generator.band.style_catalogue import style_names
     from generator.chart.format import format_chart
-    from generator.chart.parser import parse_chart
-    from generator.chart.reader import read_chart
+    from generator.chart.parser import parse_chart, read_chart
     from generator.chart.transpose import transpose_chart
     from generator.chordmap.build import build_map
     from generator.chordmap.reader import ChordMap
@@ -95,7 +94,7 @@ _HOMES = {
     "parse_chart": "chart.parser",
     "parse_chord": "harmony.chord",
     "parse_key": "harmony.key",
-    "read_chart": "chart.reader",
+    "read_chart": "chart.parser",
     "render_track": "pipeline",
     "style_names": "band.style_catalogue",
     "transpose_chart": "chart.transpose",

@@ -133,7 +133,7 @@ def load_chart(source: Path | str) -> Chart:
         With every problem of the text.
     """
     from generator.band.style_catalogue import style_names
-    from generator.chart.reader import read_chart
+    from generator.chart.parser import read_chart
 
     return read_chart(source, styles=style_names())
 
