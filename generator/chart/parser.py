@@ -6,6 +6,7 @@ the parser goes on behind the word that is at fault, so that one run reports eve
 
 import re
 from dataclasses import dataclass, field
+from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
@@ -296,7 +297,7 @@ class _Parser:
     # -- items -----------------------------------------------------------------------------------
 
     def _item(self, scan: Scanner, items: list[Item]) -> None:
-        """Parse `item = direction | meter | "%" | "%%" | "/" | "r" | [push] (chord | "N.C.") [artic]`."""
+        """Parse `item = direction | meter | "%" | "%%" | "/" | "r" | sound`."""
         meter = scan.take("METER")
         if meter is not None:
             try:
@@ -349,9 +350,7 @@ class _Parser:
             return None
 
     def _chord(self, text: str, span: Span) -> ChordItem | NoChordItem | None:
-        """Parse `[push] (chord | "N.C.") [artic]; push = "<" | "<<"; artic = "^" | "<>" | "(.)"`."""
-        from fractions import Fraction
-
+        """Parse `sound = ["<"|"<<"] (chord | "N.C.") ["^"|"<>"|"(.)"]`."""
         column = span.column
         symbol = text.lstrip("<") if not text.startswith("<>") else text
         pushes = len(text) - len(symbol)
