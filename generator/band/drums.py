@@ -142,7 +142,7 @@ class _Drummer:
     def with_fill(self, bar: TimelineBar, level: int, lines: list[Line], rng: Random) -> list[Line]:
         """Let a fill replace the end of the last bar of a phrase or a section."""
         after = self.after(bar)
-        if after is None or not self.spec.layers:
+        if after is None:
             return lines
         section_ends = after.section != bar.section
         bars_in = bar.index - self.first_index[bar.section]
@@ -178,7 +178,7 @@ class _Drummer:
         if not cue.struck:
             return []
         level = level_mark(self.timeline.level_at(cue.written_tick))
-        loud = level >= mark_index(self.spec.crash_from)
+        loud = level >= mark_index(self.spec.loud_from)
         spec = self.spec
         if cue.kind == "hit":
             lanes = spec.hit_loud if loud else spec.hit

@@ -1,6 +1,6 @@
 """How written strokes become notes: feel, length, and the choking of what rings."""
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 
 from generator.band.arrangement import Control, Note, Part
 from generator.band.cues import read_cues
@@ -17,10 +17,13 @@ ALL_SOUND_OFF = 120
 """Controller number that ends every sound of a channel (MIDI 1.0, channel mode messages)."""
 
 HATS = ("hat", "pedal-hat", "open-hat")
-RING_QUARTERS = {
-    "crash": 8, "crash-2": 8, "china": 4, "splash": 3, "ride": 4, "bell": 4, "open-hat": 4,
-    "floor-tom": 2, "low-tom": 2, "mid-tom": 2, "high-tom": 2, "triangle": 2,
+LENGTH_QUARTERS = {
+    "crash": 4, "crash-2": 4, "china": 2, "splash": 2, "ride": 1, "bell": 1, "open-hat": 2,
+    "floor-tom": 1, "low-tom": 1, "mid-tom": 1, "high-tom": 1, "triangle": 1,
 }  # fmt: skip
+"""Written length of what rings. It sounds on after that, as drums do, until it is choked."""
+
+LONGEST_RING_MS = 5000
 SHORT_TICKS = TICKS_PER_QUARTER // 8
 VOICES = {
     "kick": "kick", "snare": "snare", "hat": "hat", "ride": "ride", "crash": "crash",
@@ -51,7 +54,7 @@ def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], *, se
     for key, struck in by_key.items():
         struck.sort()
         for i, (start, stroke) in enumerate(struck):
-            end = start + (RING_QUARTERS.get(stroke.lane, 0) * TICKS_PER_QUARTER or SHORT_TICKS)
+            end = start + (LENGTH_QUARTERS.get(stroke.lane, 0) * TICKS_PER_QUARTER or SHORT_TICKS)
             if i + 1 < len(struck):
                 end = min(end, struck[i + 1][0])
             if stroke.lane == "open-hat":  # the next hat closes it
@@ -59,28 +62,27 @@ def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], *, se
                 end = min(end, hat_ticks[later]) if later < len(hat_ticks) else end
             notes.append(Note(start, max(start + 1, end), key, stroke.velocity))
     stops = [groove.warp(start) for start, _ in read_cues(timeline, ending=style.ending).silences()]
-    notes, controls = _choke(sorted(notes), stops)
-    return Part(
-        "drums", CHANNEL, spec.program, tuple(notes), tuple(controls),
-        spec.level_db, spec.pan, spec.reverb_send,
-    )  # fmt: skip
-
-
-def _choke(notes: list[Note], stops: list[int]) -> tuple[list[Note], list[Control]]:
-    """End what rings where the band stops, and say so with a control that every synth obeys."""
-    controls, choked = [], []
-    for note in notes:
-        i = bisect_right(stops, note.start_tick)
-        if i < len(stops) and stops[i] < note.end_tick:
-            note = Note(note.start_tick, stops[i], note.pitch, note.velocity)
-        choked.append(note)
-    ring_end = 0
-    starts = [note.start_tick for note in notes]
-    before = 0
+    rings = sorted(tick for tick, stroke in placed if stroke.lane in LENGTH_QUARTERS)
+    controls = []
     for stop in stops:
-        after = bisect_right(starts, stop)
-        ring_end = max([ring_end, *(note.end_tick for note in notes[before:after])])
-        if ring_end > stop:
+        i = bisect_left(rings, stop) - 1
+        if i >= 0 and stop - rings[i] < groove.ticks_of_ms(LONGEST_RING_MS, stop):
             controls.append(Control(stop, ALL_SOUND_OFF, 0))
-        before = after
-    return choked, controls
+    return Part(
+        "drums",
+        CHANNEL,
+        spec.program,
+        tuple(_ended_by(stops, note) for note in sorted(notes)),
+        tuple(controls),
+        spec.level_db,
+        spec.pan,
+        spec.reverb_send,
+    )
+
+
+def _ended_by(stops: list[int], note: Note) -> Note:
+    """End a note that would ring into a silence where the silence begins."""
+    i = bisect_right(stops, note.start_tick)
+    if i == len(stops) or stops[i] >= note.end_tick:
+        return note
+    return Note(note.start_tick, stops[i], note.pitch, note.velocity)

@@ -57,8 +57,6 @@ LANES = {
 in the GS and General MIDI 2 drum sets).
 """
 
-StrikeLanes = tuple[str, ...]
-
 
 def lane_key(lane: str) -> int:
     """Return the General MIDI percussion key of a lane."""
@@ -172,7 +170,7 @@ class DrumSpec(_Table):
     section always does. `crash_from` is the mark from which a section opens with a crash.
     `balance` adds to the velocity of a lane. `hit`, `push` and `hold` are what is struck together
     for a hit (then silence), a push and a held chord, `hit_loud`, `push_loud` and `hold_loud`
-    the same from `crash_from` on; after a push the beat itself stays empty
+    the same from `loud_from` on; after a push the beat itself stays empty
     (``after_push = "rest"``) or only the time-keeping cymbal plays on it (``"time"``).
     """
 
@@ -185,11 +183,12 @@ class DrumSpec(_Table):
     fill_every: int = Field(default=8, ge=1, le=32)
     fill_chance: float = Field(default=0.6, ge=0, le=1)
     crash_from: Mark = "mf"
+    loud_from: Mark = "f"
     balance: dict[LaneName, int] = Field(default_factory=dict)
     hit: tuple[LaneName, ...] = Field(default=("kick", "side-stick"), strict=False)
     hit_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "hat"), strict=False)
-    push: tuple[LaneName, ...] = Field(default=("kick", "side-stick"), strict=False)
-    push_loud: tuple[LaneName, ...] = Field(default=("kick", "crash"), strict=False)
+    push: tuple[LaneName, ...] = Field(default=("kick", "open-hat"), strict=False)
+    push_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "crash"), strict=False)
     hold: tuple[LaneName, ...] = Field(default=("kick", "ride"), strict=False)
     hold_loud: tuple[LaneName, ...] = Field(default=("kick", "crash"), strict=False)
     after_push: Literal["rest", "time"] = "rest"
