@@ -22,6 +22,7 @@ from generator.band.pitched import (
     choose_pattern,
     events_in_bar,
     fitting,
+    harmonies,
     lay,
     layer_at,
     touch,
@@ -101,7 +102,7 @@ def _rhythm(timeline: Timeline, style: "Style", spec: "BassSpec", seed: int) -> 
             continue
         rng = random.Random(f"{seed}/bass/{bar.index}")
         events.extend(_bar(timeline, style, bar, layer, level, rng))
-    beats = lay(read_cues(timeline, ending=style.ending), events, HABITS)
+    beats = lay(harmonies(read_cues(timeline, ending=style.ending)), events, HABITS)
     return [_on_the_root(beat) for beat in beats]
 
 

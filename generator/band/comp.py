@@ -15,6 +15,7 @@ from generator.band.pitched import (
     choose_pattern,
     events_in_bar,
     fitting,
+    harmonies,
     lay,
     layer_at,
     touch,
@@ -54,7 +55,7 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
     spec = style.comp
     if spec is None:
         return None
-    cues = read_cues(timeline, ending=style.ending)
+    cues = harmonies(read_cues(timeline, ending=style.ending))
     beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
     voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/comp/voicing"))
     groove = style.groove(timeline, seed)

@@ -19,6 +19,7 @@ from generator.band.pitched import (
     choose_pattern,
     events_in_bar,
     fitting,
+    harmonies,
     lay,
     layer_at,
     touch,
@@ -41,6 +42,9 @@ VARIETY = 0.6
 """Random cost on a candidate, in semitones of one voice: enough that choruses differ."""
 
 LONGEST_TIE_QUARTERS = 16
+HELD_BARS = 4
+"""A chord that does not change is struck again after so many bars of a section."""
+
 HABITS = LineHabits(strike="x")
 
 SWELL = (0.0, 0.45, 0.75, 0.95, 1.0, 0.95, 0.85, 0.7)
@@ -66,7 +70,7 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
     spec = style.pad
     if spec is None:
         raise ValueError(f"{style.name} has no pad")
-    cues = read_cues(timeline, ending=style.ending)
+    cues = harmonies(read_cues(timeline, ending=style.ending))
     beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
     voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/pad/voicing"))
     groove = style.groove(timeline, seed)
@@ -117,19 +121,11 @@ def _bar(
         return events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
     if layer.restrike == "beat":
         return [Event(tick, "x", length=layer.length) for tick in bar.beat_ticks]
-    if layer.restrike == "chord" and bar.index:
-        # Nothing of its own: the chord is struck where it changes, or at the section.
-        section = timeline.sections[bar.section]
-        if bar.index != section.first_bar and _goes_on(timeline, bar):
+    if layer.restrike == "chord":
+        place = bar.index - timeline.sections[bar.section].first_bar
+        if place % HELD_BARS:
             return [Event(bar.start_tick, HOLD, length=layer.length)]
     return [Event(bar.start_tick, "x", length=layer.length)]
-
-
-def _goes_on(timeline: Timeline, bar: TimelineBar) -> bool:
-    """Return whether a chord is held into a bar that may go on: four bars are a long breath."""
-    chord = timeline.chord_at(bar.start_tick)
-    held = bar.start_tick - chord.start_tick
-    return held % (LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER) != 0
 
 
 # Voicings

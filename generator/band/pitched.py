@@ -7,7 +7,7 @@ next event, so `=` needs none, and a `-` that ends a note is an event of its own
 import random
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -31,6 +31,7 @@ __all__ = [
     "choose_pattern",
     "events_in_bar",
     "fitting",
+    "harmonies",
     "lay",
     "layer_at",
     "read_pattern",
@@ -220,6 +221,28 @@ def events_in_bar(
     return events
 
 
+def harmonies(cues: Cues) -> Cues:
+    """Return the cues with those made one through which the same chord goes on.
+
+    A bar that repeats the chord before it (`%`, or the symbol once more) is no change to a player
+    who holds it; a push or a cue of another kind stays its own.
+    """
+    found: list[Cue] = []
+    for cue in cues.cues:
+        last = found[-1] if found else None
+        if (
+            last is not None
+            and last.kind == cue.kind == "groove"
+            and last.chord.kind == cue.chord.kind
+            and last.chord.chord == cue.chord.chord
+            and not cue.pushed
+        ):
+            found[-1] = replace(last, end_tick=cue.end_tick, release_tick=cue.release_tick)
+        else:
+            found.append(cue)
+    return Cues(tuple(found))
+
+
 def lay(cues: Cues, events: Sequence[Event], habits: LineHabits) -> list[Beat]:
     """Lay the events of the patterns under the chords and cues of the band.
 
@@ -239,7 +262,7 @@ def lay(cues: Cues, events: Sequence[Event], habits: LineHabits) -> list[Beat]:
     beats: list[Beat] = []
     before: Cue | None = None
     for cue in cues.cues:
-        change = before is None or before.chord is not cue.chord
+        change = before is None or before.chord.chord != cue.chord.chord or cue.pushed
         before = cue
         if not cue.pitched or cue.kind == "silent":
             continue
