@@ -93,11 +93,11 @@ def parse_key(text: str) -> Key:
     if tonic is None:
         hint = ""
         if name[:1] in tuple("abcdefg"):
-            hint = f": did you mean {name[0].upper()}{name[1:20]}?"
+            hint = f"; did you mean {name[0].upper()}{name[1:20]}?"
         elif name[:1] in ("H", "h"):
-            hint = ": B or Bb?"
+            hint = "; B or Bb?"
         raise KeyNameError(
-            f"{shown!r} is no key{hint} Write a tonic A to G and a mode, as Bb or E minor"
+            f"{shown!r} is no key: write a tonic, A to G, and a mode, as Bb or E minor{hint}"
         )
     rest = name[position:].strip()
     for word, accidental in (("flat", -1), ("sharp", 1)):

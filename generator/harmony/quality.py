@@ -110,13 +110,13 @@ QUALITIES = (
     QualityRow("m9b5", "1 b3 b5 b7 9", "hdim7", "half-diminished", "{half}9"),
     QualityRow("9#5", "1 3 #5 b7 9", "9", "dominant-ninth", "{aug}9 9+"),
     QualityRow("9sus4", "1 4 5 b7 9", "sus4", "suspended-fourth", "9sus 9Sus 9Sus4"),
-    QualityRow("11", "1 3 5 b7 9 11", "9", "dominant-11th", "dom11"),
-    QualityRow("maj11", "1 3 5 7 9 11", "maj9", "major-11th", "{maj}11"),
-    QualityRow("m11", "1 b3 5 b7 9 11", "min9", "minor-11th", "{min}11"),
+    QualityRow("11", "1 3 5 b7 9 11", "7", "dominant-11th", "dom11"),
+    QualityRow("maj11", "1 3 5 7 9 11", "maj7", "major-11th", "{maj}11"),
+    QualityRow("m11", "1 b3 5 b7 9 11", "min7", "minor-11th", "{min}11"),
     QualityRow("m11b5", "1 b3 b5 b7 9 11", "hdim7", "half-diminished", "{half}11"),
-    QualityRow("13", "1 3 5 b7 9 13", "9", "dominant-ninth", "dom13"),
-    QualityRow("maj13", "1 3 5 7 9 13", "maj9", "major-ninth", "{maj}13"),
-    QualityRow("m13", "1 b3 5 b7 9 11 13", "min9", "minor-13th", "{min}13"),
+    QualityRow("13", "1 3 5 b7 9 13", "7", "dominant-13th", "dom13"),
+    QualityRow("maj13", "1 3 5 7 9 13", "maj7", "major-13th", "{maj}13"),
+    QualityRow("m13", "1 b3 5 b7 9 11 13", "min7", "minor-13th", "{min}13"),
     QualityRow("13sus4", "1 4 5 b7 9 13", "sus4", "suspended-fourth", "13sus 13Sus 13Sus4"),
     QualityRow("7alt", "1 3 b7 b9 #9 b5 b13", "7", "dominant", "alt 7(alt)"),
 )
@@ -294,6 +294,8 @@ MUSICXML_KINDS = {
     "dominant-11th": "1 3 5 b7 9 11",
     "major-11th": "1 3 5 7 9 11",
     "minor-11th": "1 b3 5 b7 9 11",
+    "dominant-13th": "1 3 5 b7 9 11 13",
+    "major-13th": "1 3 5 7 9 11 13",
     "minor-13th": "1 b3 5 b7 9 11 13",
 }
 
@@ -336,9 +338,15 @@ def normal_form(tones: frozenset[Degree]) -> Quality | None:
     '7#5b9'
     """
     best: tuple[int, Quality] | None = None
-    for row, base in _rows():
+    fixed = frozenset(d for d in tones if d.number in (3, 7))
+    for row, base, sevenths in _rows():
+        # No change adds a third, or adds or takes away a seventh: most rows drop out here.
+        if not sevenths <= fixed <= base:
+            continue
+        if best is not None and len(tones - base) >= best[0]:  # each tone costs 1 or more
+            continue
         changes = _changes(base, tones)
-        if changes is None:
+        if changes is None or (changes and row.symbol == _ALTERED):
             continue
         cost = sum(_COSTS[change.action] for change in changes)
         if best is None or cost < best[0]:
@@ -347,9 +355,21 @@ def normal_form(tones: frozenset[Degree]) -> Quality | None:
 
 
 @cache
-def _rows() -> tuple[tuple[QualityRow, frozenset[Degree]], ...]:
-    return tuple((row, frozenset(_degrees(row.degrees))) for row in QUALITIES)
+def _rows() -> tuple[tuple[QualityRow, frozenset[Degree], frozenset[Degree]], ...]:
+    rows = []
+    for row in QUALITIES:
+        base = row_degrees(row)
+        rows.append((row, base, frozenset(d for d in base if d.number == 7)))
+    return tuple(rows)
 
+
+@cache
+def row_degrees(row: QualityRow) -> frozenset[Degree]:
+    """Return the degrees of a row as a set."""
+    return frozenset(_degrees(row.degrees))
+
+
+_ALTERED = "7alt"  # says "everything altered": a list of changes reads better than a change to it
 
 # The mildest change first: an altered tone, a suspension, an added tone, an omission.
 _COSTS = {"alter": 1, "suspend": 2, "add": 2, "natural": 2, "omit": 3}
@@ -357,32 +377,37 @@ _COSTS = {"alter": 1, "suspend": 2, "add": 2, "natural": 2, "omit": 3}
 
 def _changes(base: frozenset[Degree], tones: frozenset[Degree]) -> tuple[Alteration, ...] | None:
     """Return the changes that turn `base` into `tones`; None if there are none."""
-    table = alteration_spellings()
+    table = _by_action()
     missing = set(base - tones)
+    thirds = {degree for degree in missing if degree.number == 3}
     suspensions: list[Alteration] = []
     alterations: list[Alteration] = []
     additions: list[Alteration] = []
     for degree in sorted(tones - base, key=_by_number):
         natural = Degree(degree.number)
-        third = next((d for d in missing if d.number == 3), None)
-        if degree.alteration and degree.name in table and (natural not in base - missing):
+        if ("alter", degree) in table and natural not in base & tones:
             missing.discard(natural)
-            alterations.append(table[degree.name])
-        elif degree in (Degree(4), Degree(2)) and third is not None and not suspensions:
-            missing.discard(third)
-            suspensions.append(table[f"sus{degree}"])
-        elif f"add{degree}" in table:
-            additions.append(table[f"add{degree}"])
+            alterations.append(table["alter", degree])
+        elif thirds and not suspensions and ("suspend", degree) in table:
+            missing -= thirds
+            suspensions.append(table["suspend", degree])
+        elif ("add", degree) in table:
+            additions.append(table["add", degree])
         else:
             return None
     omissions = []
     for degree in sorted(missing, key=_by_number):
-        omission = table.get(f"no{degree.number}")
+        omission = table.get(("omit", Degree(degree.number)))
         # An omission takes every tone of its number away, so none of them may stay.
         if omission is None or any(d.number == degree.number for d in tones):
             return None
         omissions.append(omission)
     return (*suspensions, *alterations, *additions, *omissions)
+
+
+@cache
+def _by_action() -> dict[tuple[str, Degree], Alteration]:
+    return {(change.action, change.degree): change for change in ALTERATIONS}
 
 
 def _suffix(row: QualityRow, changes: tuple[Alteration, ...]) -> str:

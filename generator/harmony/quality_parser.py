@@ -17,9 +17,9 @@ from generator.harmony.quality import (
     alteration_spellings,
     altered,
     normal_form,
+    row_degrees,
     spellings,
 )
-from generator.harmony.spelling import Degree
 
 __all__ = ["MAX_LENGTH", "read_quality"]
 
@@ -61,7 +61,7 @@ def read_quality(text: str, start: int) -> tuple[Quality, int]:
 
 
 def _read_changes(text: str, position: int, row: QualityRow) -> tuple[Quality, int]:
-    base = frozenset(Degree.parse(name) for name in row.degrees.split())
+    base = row_degrees(row)
     tones, seen = base, set[Alteration]()
     suspended = "sus" in row.symbol
     opened = -1

@@ -6,6 +6,7 @@ Structures*, ch. 5). Moving every name by the same number of fifths transposes a
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from generator.errors import ChordError
 
@@ -156,8 +157,9 @@ class Degree:
         """Distance on the line of fifths: a perfect fifth is 1, a minor third -3."""
         return _FIFTHS[LETTERS[(self.number - 1) % 7]] + 7 * self.alteration
 
-    @classmethod
-    def parse(cls, text: str) -> "Degree":
+    @staticmethod
+    @lru_cache(maxsize=256)
+    def parse(text: str) -> "Degree":
         """Read a degree such as "5", "b9", "bb7" or "#11".
 
         Raises
@@ -170,7 +172,7 @@ class Degree:
         signs = name[: len(name) - len(number)]
         if not (number.isascii() and number.isdigit()) or not 1 <= int(number) <= 13:
             raise ValueError(f"{text[:20]!r} is no degree: write 1 to 13 after any of b and #")
-        return cls(int(number), signs.count("#") - signs.count("b"))
+        return Degree(int(number), signs.count("#") - signs.count("b"))
 
     def __str__(self) -> str:
         return self.name

@@ -6,7 +6,7 @@ Cb Fb E# B#. Tones are spelled by letter from their root and follow by themselve
 """
 
 from generator.errors import KeyNameError
-from generator.harmony.key import Key
+from generator.harmony.key import MODES, Key
 from generator.harmony.spelling import NoteName
 
 __all__ = [
@@ -69,12 +69,10 @@ def key_after_semitones(source: Key, semitones: int) -> Key:
     """
     if semitones % 12 == 0:
         return source
-    side = source.fifths or semitones
-    target = source.tonic.fifths + 7 * semitones
-    names = [Key(NoteName.from_fifths(target % 12 + shift), source.mode) for shift in (-12, 0)]
-    names.append(Key(NoteName.from_fifths(target % 12 + 12), source.mode))
-    names.append(Key(NoteName.from_fifths(target % 12 - 24), source.mode))
-    return min(names, key=lambda key: (abs(key.fifths), key.fifths * side < 0))
+    signature = (source.fifths + 7 * semitones + 5) % 12 - 5
+    if signature == 6 and (source.fifths or semitones) < 0:
+        signature = -6
+    return Key(NoteName.from_fifths(signature - MODES[source.mode]), source.mode)
 
 
 def written_key(key: Key, reader: str) -> Key:
