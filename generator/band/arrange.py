@@ -1,12 +1,17 @@
 """The band: every player over one timeline, and what was decided for the user."""
 
 from generator.band.arrangement import Arrangement
-from generator.band.drums import drum_strokes
-from generator.band.drums_perform import perform
+from generator.band.bass import play_bass
+from generator.band.comp import play_comp
+from generator.band.drums import play_drums
+from generator.band.drums_spec import LANES
+from generator.band.pad import play_pad
 from generator.band.style import Style
 from generator.timeline.model import Timeline
 
 __all__ = ["arrange"]
+
+KICK = LANES["kick"]
 
 
 def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
@@ -25,8 +30,16 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    strokes = drum_strokes(timeline, style, seed=seed)
-    parts = [perform(timeline, style, strokes, seed=seed)]
+    drums = play_drums(timeline, style, seed=seed)
+    parts = [drums]
+    if style.bass:
+        kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
+        parts.append(play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks))
+    if style.pad:
+        parts.append(play_pad(timeline, style, seed=seed))
+    comp = play_comp(timeline, style, seed=seed)
+    if comp:
+        parts.append(comp)
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
 
 
