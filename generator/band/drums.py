@@ -7,6 +7,7 @@ own, seeded by its place, so that a change in one bar leaves the others alone.
 
 from functools import lru_cache
 from random import Random
+from typing import NamedTuple
 
 from generator.band.arrangement import Part
 from generator.band.cues import Cue, read_cues
@@ -27,8 +28,16 @@ DOWNBEAT_ACCENT = 5
 HUMAN_VELOCITY = 6  # the sum of two uniform numbers up to this: a standard deviation of 5
 VELOCITY_STEP = 4  # under half a dB: few distinct notes make a fast render
 
-Line = tuple[int, str, str]
-"""A written stroke before its velocity: tick, lane, character."""
+FILL_SWELL = 0.8  # how far a fill goes towards the level of what follows it, at its last stroke
+
+
+class Line(NamedTuple):
+    """A written stroke before its velocity; `lift` is added to the dynamic level."""
+
+    tick: int
+    lane: str
+    character: str
+    lift: float = 0.0
 
 
 def play_drums(timeline: Timeline, style: Style, *, seed: int) -> Part:
@@ -67,15 +76,15 @@ class _Drummer:
             found[tick, self.spec.count_in] = velocity
         for bar in self.timeline.bars:
             rng = Random(f"{self.seed}/drums/{bar.index}")
-            for tick, lane, character in self.bar_lines(bar, rng):
-                if self.cues.opens(tick):
-                    velocity = self.velocity(bar, tick, lane, character, rng)
-                    found[tick, lane] = max(velocity, found.get((tick, lane), 0))
+            for line in self.bar_lines(bar, rng):
+                if self.cues.opens(line.tick):
+                    place = line.tick, line.lane
+                    found[place] = max(self.velocity(bar, line, rng), found.get(place, 0))
         for cue in self.cues.cues:
             bar = self.timeline.bar_at(cue.start_tick)
             rng = Random(f"{self.seed}/drums/strike/{cue.start_tick}")
-            for tick, lane, character in self.strike_lines(cue):
-                found[tick, lane] = self.velocity(bar, tick, lane, character, rng)
+            for line in self.strike_lines(cue):
+                found[line.tick, line.lane] = self.velocity(bar, line, rng)
         return tuple(sorted(Stroke(tick, lane, v) for (tick, lane), v in found.items()))
 
     def count_in(self) -> list[tuple[int, int]]:
@@ -93,9 +102,10 @@ class _Drummer:
         lines = self.groove_lines(bar, level, rng)
         lines = self.with_fill(bar, level, lines, rng)
         if self.opens_with_crash(bar, level):
-            lines = [s for s in lines if s[0] != bar.start_tick or s[1] not in TIMEKEEPERS]
-            lines += [(bar.start_tick, "crash", "X"), (bar.start_tick, "kick", "X")]
-        return [line for line in lines if bar.start_tick <= line[0] < bar.end_tick]
+            start = bar.start_tick  # the hand that keeps time strikes the crash
+            lines = [s for s in lines if s.tick != start or s.lane not in TIMEKEEPERS]
+            lines += [Line(start, "crash", "X"), Line(start, "kick", "X")]
+        return [line for line in lines if bar.start_tick <= line.tick < bar.end_tick]
 
     def groove_lines(self, bar: TimelineBar, level: int, rng: Random) -> list[Line]:
         layer = _layer(self.spec.layers, level)
@@ -106,8 +116,8 @@ class _Drummer:
         zero = bar.end_tick - length if bar.number == 0 else bar.start_tick
         if layer is None or not self.style.plays(bar.meter):
             us_per_quarter = round(60_000_000 / self.timeline.clock.quarter_bpm(bar.start_tick))
-            plain = plain_bar(bar.meter, level, us_per_quarter)
-            return [(zero + ticks(at), lane, character) for lane, at, character in plain]
+            plain = plain_bar(bar.meter, level, us_per_quarter, rng)
+            return [Line(zero + ticks(at), lane, character) for lane, at, character in plain]
         own_length = ticks(self.style.main_meter.bar_quarters)
         times = max(1, -(-length // own_length))
         bars_in = (bar.index - self.first_index[bar.section]) * times
@@ -136,7 +146,7 @@ class _Drummer:
                     continue
                 tick = start + place * step
                 if tick < end:
-                    lines.append((tick, lane, character))
+                    lines.append(Line(tick, lane, character))
         return lines
 
     def with_fill(self, bar: TimelineBar, level: int, lines: list[Line], rng: Random) -> list[Line]:
@@ -163,9 +173,13 @@ class _Drummer:
         fill = fills[rng.randrange(len(fills))]
         start = bar.end_tick - _fill_ticks(fill)
         step = ticks(STEP_QUARTERS[fill.step])
-        kept = [line for line in lines if line[0] < start]
-        for lane, line in fill.lanes.items():
-            kept += [(start + place * step, lane, c) for place, c in _parsed(line)[0]]
+        rise = max(0.0, self.timeline.level_at(after.start_tick) - level) * FILL_SWELL
+        kept = [line for line in lines if line.tick < start or line.lane in fill.keep]
+        for lane, steps in fill.lanes.items():
+            for place, character in _parsed(steps)[0]:
+                tick = start + place * step
+                lift = rise * (tick - start) / (bar.end_tick - start)
+                kept.append(Line(tick, lane, character, lift))
         return kept
 
     def opens_with_crash(self, bar: TimelineBar, level: int) -> bool:
@@ -186,17 +200,18 @@ class _Drummer:
             lanes = spec.hold_loud if loud else spec.hold
         else:
             lanes = spec.push_loud if loud else spec.push
-        lines = [(cue.start_tick, lane, "X") for lane in lanes]
+        lines = [Line(cue.start_tick, lane, "X") for lane in lanes]
         if cue.kind == "groove" and spec.after_push == "time":
-            lines.append((cue.written_tick, "hat", "x"))
+            lines.append(Line(cue.written_tick, "hat", "x"))
         return lines
 
-    def velocity(self, bar: TimelineBar, tick: int, lane: str, character: str, rng: Random) -> int:
+    def velocity(self, bar: TimelineBar, line: Line, rng: Random) -> int:
         """Return how hard a stroke is: by mark, character, place and hand."""
         soft, loud = self.spec.velocity
-        full = soft + (loud - soft) * self.timeline.level_at(tick) / 5
-        velocity = int(full) * TOUCH_PERCENT[character] // 100 + self.spec.balance.get(lane, 0)
-        if tick == bar.start_tick:
+        full = soft + (loud - soft) * (self.timeline.level_at(line.tick) + line.lift) / 5
+        velocity = int(full) * TOUCH_PERCENT[line.character] // 100
+        velocity += self.spec.balance.get(line.lane, 0)
+        if line.tick == bar.start_tick:
             velocity += DOWNBEAT_ACCENT
         velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)
         velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)

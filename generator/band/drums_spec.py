@@ -145,14 +145,20 @@ class DrumLayer(_Lanes):
 
 
 class DrumFill(_Lanes):
-    """A fill, written for the end of the bar: as long as its lines, at the marks `from`..`to`."""
+    """A fill, written for the end of a bar: as long as its lines, at the marks `from` to `to`.
+
+    Lanes named in `keep` go on with their groove under the fill.
+    """
 
     from_: Mark = Field(alias="from", default="pp")
     to: Mark = "ff"
     step: StepName = "sixteenth"
+    keep: tuple[LaneName, ...] = Field(default=(), strict=False)
 
     @model_validator(mode="after")
     def _has_equal_lines(self) -> "DrumFill":
+        if any("|" in line for line in self.lanes.values()):
+            raise ValueError("a fill lies within one bar; take the | out of its lines")
         lengths = {name: len(lane_bars(line)[0]) for name, line in self.lanes.items()}
         if not lengths:
             raise ValueError('a fill needs a lane, such as snare = "xxxX"')
@@ -185,7 +191,7 @@ class DrumSpec(_Table):
     crash_from: Mark = "mf"
     loud_from: Mark = "f"
     balance: dict[LaneName, int] = Field(default_factory=dict)
-    hit: tuple[LaneName, ...] = Field(default=("kick", "side-stick"), strict=False)
+    hit: tuple[LaneName, ...] = Field(default=("kick", "snare", "hat"), strict=False)
     hit_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "hat"), strict=False)
     push: tuple[LaneName, ...] = Field(default=("kick", "open-hat"), strict=False)
     push_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "crash"), strict=False)

@@ -31,9 +31,10 @@ from generator.timeline.model import Timeline
 
 __all__ = ["LIMIT_MS", "Groove", "Swing", "VoiceTiming", "swing_share"]
 
-LIMIT_MS = 15
-"""No note sounds farther than this from its place on the (swung) grid."""
+LIMIT_MS = 14.5
+"""No note sounds farther than this from its place on the (swung) grid: 15 with room for ticks."""
 
+LIMIT_US = round(LIMIT_MS * 1000)
 BAND_SHARE_PERMILLE = 806  # sqrt(0.65): the part of the spread that the band has in common
 OWN_SHARE_PERMILLE = 592  # sqrt(0.35): the part that is the player's own
 SHORT_NOTE_MS = 100
@@ -163,7 +164,7 @@ class Groove:
         own = _normal(self._keys[voice] + note, tick) * OWN_SHARE_PERMILLE
         human_us = (band + own) * spread_us // (1000 << 15)
         late_us = round(timing.offset_ms * 1000) + human_us
-        late_us = max(-LIMIT_MS * 1000, min(LIMIT_MS * 1000, late_us))
+        late_us = max(-LIMIT_US, min(LIMIT_US, late_us))
         if tick in self._never_early:
             late_us = abs(late_us)
         # Towards zero: rounding to whole ticks never carries a note past the limit.
