@@ -17,6 +17,12 @@ __all__ = ["STEP", "Cascade", "Section", "highpass"]
 STEP = 64
 """Samples a matrix step; blocks given to a `Cascade` are whole multiples of it."""
 
+# Steps a product: small enough that the linear algebra library does not share one product among
+# threads, so that the result does not depend on how many cores there are.
+_ROWS = 48
+
+_NEGLIGIBLE = 1e-12
+
 Section = tuple[float, float, float, float, float]
 """A biquad (b0, b1, b2, a1, a2) with a0 = 1."""
 
@@ -76,19 +82,30 @@ class Cascade:
         steps = frames // STEP
         out = np.empty_like(block)
         for channel in range(channels):
-            both = block[channel].reshape(steps, STEP) @ self._forward
+            both = _product(block[channel].reshape(steps, STEP), self._forward)
             states = np.empty((steps + 1, self._state.shape[1]))
             states[0] = self._state[channel]
             states[1:] = both[:, STEP:]
             power, reach = self._step, 1
-            while reach <= steps:
+            while reach <= steps and abs(power).max() > _NEGLIGIBLE:
                 states[reach:] += states[:-reach] @ power
                 power, reach = power @ power, 2 * reach
             self._state[channel] = states[-1]
             result = out[channel].reshape(steps, STEP)
-            np.matmul(states[:-1].astype(np.float32), self._from_state, out=result)
+            result[:] = _product(states[:-1].astype(np.float32), self._from_state)
             result += both[:, :STEP]
         return out
+
+
+def _product(rows: "NDArray[np.float32]", matrix: "NDArray[np.float32]") -> "NDArray[np.float32]":
+    import numpy as np
+
+    out = np.empty((len(rows), matrix.shape[1]), np.float32)
+    whole = len(rows) // _ROWS * _ROWS
+    batch = rows[:whole].reshape(-1, _ROWS, rows.shape[1])
+    np.matmul(batch, matrix, out=out[:whole].reshape(-1, _ROWS, matrix.shape[1]))
+    np.matmul(rows[whole:], matrix, out=out[whole:])
+    return out
 
 
 def _state_space(

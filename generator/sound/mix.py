@@ -76,7 +76,7 @@ class Bus:
         self,
         channel: Channel,
         rate_hz: int,
-        recording: "Callable[[NoteKey], NDArray[np.float32]]",
+        recording: "Callable[[NoteKey], tuple[NDArray[np.float32], float]]",
     ) -> None:
         gain = 10 ** (channel.gain_db / 20)
         left, right = pan_gains(channel.pan)
@@ -84,6 +84,7 @@ class Bus:
         self._gains = (gain * left, gain * right)
         self._recording = recording
         self._damp_frames = round(DAMP_S * rate_hz)
+        self._out: NDArray[np.float32] | None = None
         self._next = 0
         self._sounding: list[Placement] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
@@ -103,10 +104,13 @@ class Bus:
         return keys
 
     def block(self, start: int, frames: int) -> "NDArray[np.float32]":
-        """Return the samples from `start` on as (2, frames); blocks follow one another."""
+        """Return the samples from `start` on as (2, frames); the next call reuses the array."""
         import numpy as np
 
-        out = np.zeros((2, frames), np.float32)
+        if self._out is None or self._out.shape[1] != frames:
+            self._out = np.empty((2, frames), np.float32)
+        out = self._out
+        out.fill(0.0)
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
@@ -114,7 +118,7 @@ class Bus:
             self._next += 1
         still = []
         for placement in self._sounding:
-            sound = self._recording(placement.key)
+            sound, touch = self._recording(placement.key)
             last = placement.start_sample + sound.shape[1]
             if placement.cut_sample is not None:
                 last = min(last, placement.cut_sample + self._damp_frames)
@@ -126,7 +130,7 @@ class Bus:
                 piece = piece * self._damping(a - placement.cut_sample, b - a)
             for side, gain in enumerate(self._gains):
                 if gain:
-                    out[side, a - start : b - start] += np.float32(gain) * piece[side % len(piece)]
+                    out[side, a - start : b - start] += np.float32(gain * touch) * piece[side % len(piece)]
             if last > end:
                 still.append(placement)
         self._sounding = still

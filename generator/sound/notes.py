@@ -67,7 +67,7 @@ def plan_part(
     by a hair share a recording. Starts are exact to the sample.
     """
     bank, program = preset_of(part)
-    classes: Mapping[int, int] = font.chokes.get((bank, program), {})
+    classes: Mapping[int, int] = font.chokes(bank, program)
     starts = [max(0, clock.samples(note.start_tick, rate_hz)) for note in part.notes]
     next_of_pitch: dict[int, int] = {}
     next_of_class: dict[int, tuple[int, int]] = {}

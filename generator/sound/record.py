@@ -3,15 +3,23 @@
 Recordings are a pure function of their key: whichever thread makes one, and however often, the
 samples are the same to the last bit. So the result of a render depends neither on the number of
 threads nor on what had to be dropped to stay within memory.
+
+Most presets play a softer touch as the same sound at a lower level. Where the tables of the font
+say so (`FontTables.touch_layers`), the loudest touch of a layer is recorded and the others are
+that recording times a gain. The gain is measured, since FluidSynth rounds levels to 0.1 dB.
 """
 
 import threading
+from bisect import bisect_right
 from collections import OrderedDict
+from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.sound.notes import NoteKey
+from generator.sound.sf2 import FontTables
 from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
@@ -20,18 +28,21 @@ if TYPE_CHECKING:
 
 __all__ = ["Recorder", "record_note"]
 
-_TAIL_CHUNK = 64 * BLOCK
-_TAIL_FLOOR = 2e-6
+_TAIL_CHUNK = 32 * BLOCK
+_TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
+_SILENT = 1e-7
 _LONGEST_TAIL_S = 30
 _MEMORY_BYTES = 48 << 20
+_ONSET = 16 * BLOCK
+_PURE = 1e-4  # greatest residual (-80 dB) for which a touch counts as a gain
 
 
 def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32]":
     """Play one note on a clean voice and return it from its onset until it has died away.
 
     A voice of FluidSynth keeps filter and gain state of the note that it played before. So the
-    note (and what chokes it) is started once and killed, which leaves its own state behind, and then
-    recorded.
+    note (and what chokes it) is started once and killed, which leaves its own state behind, and
+    then recorded.
 
     Returns
     -------
@@ -39,15 +50,7 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     """
     import numpy as np
 
-    channel = synth.channel_of(key.bank, key.program)
-    synth.note_on(channel, key.pitch, key.velocity)
-    if key.choke_pitch:
-        synth.note_on(channel, key.choke_pitch, 1)
-    synth.render(BLOCK)
-    synth.silence()
-    synth.render(BLOCK)
-
-    synth.note_on(channel, key.pitch, key.velocity)
+    channel = _strike_clean(synth, key)
     held = key.duration_blocks
     choke = key.choke_blocks if key.choke_pitch else 0
     pieces = []
@@ -60,23 +63,58 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     if held:
         pieces.append(synth.render(held * BLOCK))
     synth.note_off(channel, key.pitch)
-    left = _LONGEST_TAIL_S * rate_hz
     if choke:
         pieces.append(synth.render((choke - held) * BLOCK))
         synth.note_on(channel, key.choke_pitch, 1)
+    floor = max(_SILENT, _TAIL_FLOOR * max(map(_height, pieces)))
+    left = _LONGEST_TAIL_S * rate_hz
     while left > 0 and synth.voices:
-        pieces.append(synth.render(_TAIL_CHUNK))
-        left -= _TAIL_CHUNK
-        if np.abs(pieces[-1]).max() < _TAIL_FLOOR:
+        chunk = synth.render(_TAIL_CHUNK)
+        if _height(chunk) < floor:
             break
+        pieces.append(chunk)
+        left -= _TAIL_CHUNK
     synth.silence()
     synth.render(BLOCK)
     sound = np.concatenate(pieces, axis=1)
-    loud = np.flatnonzero(np.abs(sound).max(axis=0) >= _TAIL_FLOOR)
-    sound = sound[:, : loud[-1] + 1] if loud.size else sound[:, :1]
     if np.array_equal(sound[0], sound[1]):
-        sound = sound[:1]
-    return np.ascontiguousarray(sound)
+        sound = sound[:1].copy()
+    return sound
+
+
+def touch_gain(synth: Synth, key: NoteKey, reference_velocity: int) -> float | None:
+    """Return the gain from the reference touch to that of `key`; None if it is more than a gain."""
+    import numpy as np
+
+    onsets = []
+    for velocity in (reference_velocity, key.velocity):
+        _strike_clean(synth, replace(key, velocity=velocity, choke_pitch=0))
+        onsets.append(synth.render(_ONSET).astype(np.float64).ravel())
+        synth.silence()
+        synth.render(BLOCK)
+    loud, soft = onsets
+    energy = float(loud @ loud)
+    if energy == 0.0:
+        return None
+    gain = float(soft @ loud) / energy
+    rest = soft - gain * loud
+    return gain if float(rest @ rest) <= _PURE**2 * float(soft @ soft) else None
+
+
+def _strike_clean(synth: Synth, key: NoteKey) -> int:
+    channel = synth.channel_of(key.bank, key.program)
+    synth.note_on(channel, key.pitch, key.velocity)
+    if key.choke_pitch:
+        synth.note_on(channel, key.choke_pitch, 1)
+    synth.render(BLOCK)
+    synth.silence()
+    synth.render(BLOCK)
+    synth.note_on(channel, key.pitch, key.velocity)
+    return channel
+
+
+def _height(samples: "NDArray[np.float32]") -> float:
+    return max(float(samples.max()), -float(samples.min()))
 
 
 class Recorder:
@@ -84,20 +122,33 @@ class Recorder:
 
     Parameters
     ----------
-    font : Path
+    font : FontTables
     rate_hz : int
     tuning_hz : float
     jobs : int
         Threads, each with a synthesiser of its own; FluidSynth shares the samples among them.
+    presets : iterable of (int, int)
+        Bank and program of what will be played: read at once, before the first note is asked for.
     """
 
-    def __init__(self, font: Path, *, rate_hz: int, tuning_hz: float, jobs: int) -> None:
+    def __init__(
+        self,
+        font: FontTables,
+        *,
+        rate_hz: int,
+        tuning_hz: float,
+        jobs: int,
+        presets: Iterable[tuple[int, int]] = (),
+    ) -> None:
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
+        self._presets = tuple(sorted(set(presets)))
+        self._layers: dict[tuple[int, int], dict[int, tuple[int, ...] | None]] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._pool = ThreadPoolExecutor(max(1, jobs), thread_name_prefix="notes")
         self._kept: OrderedDict[NoteKey, Future[NDArray[np.float32]]] = OrderedDict()
-        self._bytes = 0
+        self._gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
+        self._ready = [self._pool.submit(self._own_synth) for _ in range(max(1, jobs))]
 
     def __enter__(self) -> "Recorder":
         return self
@@ -113,22 +164,32 @@ class Recorder:
         self._synths.clear()
         self._kept.clear()
 
-    def prefetch(self, keys: list[NoteKey]) -> None:
+    def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Start recording what is not there yet, in this order."""
         for key in keys:
-            if key in self._kept:
-                self._kept.move_to_end(key)
+            loudest = self._loudest(key)
+            if loudest in self._kept:
+                self._kept.move_to_end(loudest)
             else:
+                self._kept[loudest] = self._pool.submit(self._record, loudest)
+            if key.velocity != loudest.velocity:
+                touch = (key.bank, key.program, key.pitch, key.velocity)
+                if touch not in self._gains:
+                    self._gains[touch] = self._pool.submit(self._gain, key, loudest.velocity)
+
+    def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
+        """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for."""
+        loudest = self._loudest(key)
+        if loudest not in self._kept or key.velocity != loudest.velocity:
+            self.prefetch([key])
+        gain: float | None = 1.0
+        if key.velocity != loudest.velocity:
+            gain = self._gains[key.bank, key.program, key.pitch, key.velocity].result()
+        if gain is None:
+            if key not in self._kept:
                 self._kept[key] = self._pool.submit(self._record, key)
-
-    def get(self, key: NoteKey) -> "NDArray[np.float32]":
-        """Return a recording, as (1 or 2, frames)."""
-        self.prefetch([key])
-        return self._kept[key].result()
-
-    def forget(self, key: NoteKey) -> None:
-        """Drop a recording that will not be needed again."""
-        self._kept.pop(key, None)
+            return self._kept[key].result(), 1.0
+        return self._kept[loudest].result(), gain
 
     def trim(self) -> None:
         """Drop the recordings that were asked for longest ago until the rest fits in memory."""
@@ -140,10 +201,29 @@ class Recorder:
                 if total > _MEMORY_BYTES:
                     del self._kept[key]
 
-    def _record(self, key: NoteKey) -> "NDArray[np.float32]":
-        synth = getattr(self._local, "synth", None)
+    def _loudest(self, key: NoteKey) -> NoteKey:
+        preset = (key.bank, key.program)
+        if preset not in self._layers:
+            self._layers[preset] = self._font.touch_layers(*preset)
+        edges = self._layers[preset][key.pitch]
+        if edges is None:
+            return key
+        above = bisect_right(edges, key.velocity)
+        velocity = edges[above] - 1 if above < len(edges) else 127
+        return key if velocity == key.velocity else replace(key, velocity=velocity)
+
+    def _own_synth(self) -> Synth:
+        synth: Synth | None = getattr(self._local, "synth", None)
         if synth is None:
-            synth = Synth(self._font, rate_hz=self._rate_hz, tuning_hz=self._tuning_hz)
+            synth = Synth(self._font.path, rate_hz=self._rate_hz, tuning_hz=self._tuning_hz)
             self._local.synth = synth
             self._synths.append(synth)
-        return record_note(synth, key, self._rate_hz)
+            for preset in self._presets:
+                synth.channel_of(*preset)
+        return synth
+
+    def _record(self, key: NoteKey) -> "NDArray[np.float32]":
+        return record_note(self._own_synth(), key, self._rate_hz)
+
+    def _gain(self, key: NoteKey, reference_velocity: int) -> float | None:
+        return touch_gain(self._own_synth(), key, reference_velocity)

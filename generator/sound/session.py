@@ -15,7 +15,7 @@ from generator.band.arrangement import Arrangement, Part
 from generator.clock import Clock
 from generator.errors import OutputError
 from generator.sound.encode import Encoder, open_encoder
-from generator.sound.fonts import Font, check_font
+from generator.sound.fonts import Font
 from generator.sound.loudness import LoudnessMeter, TruePeakMeter
 from generator.sound.mix import Bus, Channel, Mono, expression_gain
 from generator.sound.model import MIX, AudioFile, AudioReport, AudioTarget, SoundSettings
@@ -23,6 +23,7 @@ from generator.sound.notes import NoteKey, plan_part
 from generator.sound.presets import mix_preset
 from generator.sound.record import Recorder
 from generator.sound.room import Room
+from generator.sound.sf2 import FontTables
 
 __all__ = ["Session"]
 
@@ -49,6 +50,8 @@ class Session:
         targets: tuple[AudioTarget, ...],
         settings: SoundSettings,
         font: Font,
+        tables: FontTables,
+        recorder: Recorder,
         progress: Callable[[float], None],
     ) -> None:
         self._targets, self._settings, self._font = targets, settings, font
@@ -56,7 +59,6 @@ class Session:
         self._stack = ExitStack()
         self._rate_hz = settings.rate_hz
         self._end = max(1, clock.samples(end_tick, settings.rate_hz))
-        tables = check_font(font.path)
         preset = mix_preset(settings.mix)
         self._channels: list[Channel] = []
         self._in_mix: list[bool] = []
@@ -78,14 +80,7 @@ class Session:
                 Channel(part.name, placements, gain_db, part.pan, send_db, expression)
             )
             self._in_mix.append(in_mix)
-        self._recorder = self._stack.enter_context(
-            Recorder(
-                font.path,
-                rate_hz=self._rate_hz,
-                tuning_hz=settings.tuning_hz,
-                jobs=settings.jobs,
-            )
-        )
+        self._recorder = recorder
         self._spools: dict[str, IO[bytes]] = {}
         self._done = False
         self._encoders: list[Encoder] = []
@@ -107,7 +102,6 @@ class Session:
         for part in wanted:
             self._spools[part] = self._stack.enter_context(tempfile.TemporaryFile())
         buses = [Bus(channel, self._rate_hz, self._recorder.get) for channel in self._channels]
-        lasts = self._last_uses(frames)
         stems = {name: (Mono(self._rate_hz), Room(self._rate_hz)) for name in wanted if name != MIX}
         mono = Mono(self._rate_hz)
         loudness, peak = LoudnessMeter(self._rate_hz), TruePeakMeter()
@@ -147,8 +141,6 @@ class Session:
             height = np.maximum(height, _heights(total))
             quiet = float(height.max()) < 1e-6
             heights.append(height)
-            for key in lasts.get(index, ()):
-                self._recorder.forget(key)
             self._recorder.trim()
             self._frames_mixed = start + frames
             self._progress(0.6 * min(1.0, self._frames_mixed / cap))
@@ -264,20 +256,6 @@ class Session:
         loud = np.flatnonzero(self._heights * gain > _TAIL_FLOOR)
         last = (int(loud[-1]) + 1) * _PEAK_SPAN if loud.size else 0
         return min(max(self._end, last), self._frames_mixed)
-
-    def _last_uses(self, frames: int) -> dict[int, list[NoteKey]]:
-        """Return which recordings are needed for the last time in each block."""
-        last: dict[NoteKey, int] = {}
-        for channel in self._channels:
-            for placement in channel.placements:
-                # Sounding on into later blocks: the longest tail is far below eight blocks.
-                last[placement.key] = max(
-                    last.get(placement.key, 0), placement.start_sample // frames + 8
-                )
-        uses: dict[int, list[NoteKey]] = {}
-        for key, index in last.items():
-            uses.setdefault(index, []).append(key)
-        return uses
 
     def _spool(self, part: str, block: Samples) -> None:
         try:

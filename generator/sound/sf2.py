@@ -1,13 +1,15 @@
-"""Read the skeleton of a SoundFont: which presets it has, and which keys choke one another.
+"""Read the skeleton of a SoundFont: its presets, and what its keys do to one another.
 
 Only the small tables at the end of the file are read, never the samples. Layout of chunks and
-records: SoundFont Technical Specification 2.04, section 7 (`phdr`, `pbag`, `pgen`, `inst`,
-`ibag`, `igen`); generator numbers from section 8.1.2.
+records: SoundFont Technical Specification 2.04, section 7 (`phdr`, `pbag`, `pmod`, `pgen`,
+`inst`, `ibag`, `imod`, `igen`); generator numbers from section 8.1.2, modulator sources from 8.2.
 """
 
 import struct
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
+from typing import BinaryIO
 
 from generator.errors import FontError
 
@@ -15,13 +17,33 @@ __all__ = ["PERCUSSION_BANK", "FontTables", "read_font"]
 
 PERCUSSION_BANK = 128
 
-_INSTRUMENT, _KEY_RANGE, _SAMPLE_ID, _EXCLUSIVE_CLASS = 41, 43, 53, 57
-_RECORD_BYTES = {"phdr": 38, "pbag": 4, "pgen": 4, "inst": 22, "ibag": 4, "igen": 4}
+_INSTRUMENT, _KEY_RANGE, _VELOCITY_RANGE, _SAMPLE_ID, _EXCLUSIVE_CLASS = 41, 43, 44, 53, 57
+_ATTENUATION = 48
+_FROM_VELOCITY = 2  # general controller 2, "note-on velocity", in the low seven bits of a source
+_RECORD_BYTES = {
+    "phdr": 38,
+    "pbag": 4,
+    "pmod": 10,
+    "pgen": 4,
+    "inst": 22,
+    "ibag": 4,
+    "imod": 10,
+    "igen": 4,
+}
 
 
 @dataclass(frozen=True, slots=True)
+class _Zone:
+    generators: dict[int, int]
+    velocity_shapes: bool  # whether a modulator lets velocity change more than the level
+
+    def span(self, generator: int) -> tuple[int, int]:
+        value = self.generators.get(generator)
+        return (0, 127) if value is None else (value & 0xFF, value >> 8)
+
+
 class FontTables:
-    """The presets of a font.
+    """The presets of a font; what a preset does with its keys is worked out when asked for.
 
     Attributes
     ----------
@@ -29,16 +51,24 @@ class FontTables:
         The file.
     presets : dict of (int, int) to str
         (bank, program) to name.
-    chokes : dict of (int, int) to dict of int to int
-        (bank, program) to the exclusive class of each key that has one.
     compressed : bool
         Whether the samples are Ogg Vorbis (`.sf3`).
     """
 
-    path: Path
-    presets: dict[tuple[int, int], str]
-    chokes: dict[tuple[int, int], dict[int, int]]
-    compressed: bool
+    def __init__(self, path: Path, tables: dict[str, bytes], *, compressed: bool) -> None:
+        self.path = path
+        self.compressed = compressed
+        self._tables = tables
+        self._bags = {
+            name: list(struct.iter_unpack("<HH", tables[name])) for name in ("pbag", "ibag")
+        }
+        self._starts = [bag for (bag,) in struct.iter_unpack("<20xH", tables["inst"])]
+        headers = list(struct.iter_unpack("<20sHHH12x", tables["phdr"]))
+        self._spans: dict[tuple[int, int], tuple[int, int]] = {}
+        self.presets: dict[tuple[int, int], str] = {}
+        for (name, program, bank, first), (_, _, _, last) in pairwise(headers):
+            self.presets[bank, program] = name.split(b"\0")[0].decode("latin-1").strip()
+            self._spans[bank, program] = (first, last)
 
     @property
     def is_general_midi(self) -> bool:
@@ -46,6 +76,72 @@ class FontTables:
         return (PERCUSSION_BANK, 0) in self.presets and all(
             (0, program) in self.presets for program in range(128)
         )
+
+    def chokes(self, bank: int, program: int) -> dict[int, int]:
+        """Return the exclusive class of each key that has one."""
+        classes: dict[int, int] = {}
+        for outer, inner in self._layers(bank, program):
+            choke = inner.generators.get(_EXCLUSIVE_CLASS, 0)
+            if choke:
+                low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
+                high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
+                classes.update(dict.fromkeys(range(low, high + 1), choke))
+        return classes
+
+    def touch_layers(self, bank: int, program: int) -> dict[int, tuple[int, ...] | None]:
+        """Return, by key, from which velocities on other samples sound: (1,) for the same always.
+
+        None for a key whose sound velocity shapes otherwise, such as by a filter.
+        """
+        edges: dict[int, set[int] | None] = {key: {1} for key in range(128)}
+        for outer, inner in self._layers(bank, program):
+            low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
+            high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
+            softest = max(outer.span(_VELOCITY_RANGE)[0], inner.span(_VELOCITY_RANGE)[0], 1)
+            loudest = min(outer.span(_VELOCITY_RANGE)[1], inner.span(_VELOCITY_RANGE)[1])
+            for key in range(low, high + 1):
+                known = edges[key]
+                if outer.velocity_shapes or inner.velocity_shapes:
+                    edges[key] = None
+                elif known is not None and softest <= loudest:
+                    known.update((softest, loudest + 1))
+        return {
+            key: None if known is None else tuple(sorted(v for v in known if v <= 127))
+            for key, known in edges.items()
+        }
+
+    def _layers(self, bank: int, program: int) -> list[tuple[_Zone, _Zone]]:
+        """Return the (preset zone, instrument zone) pairs of a preset that hold a sample."""
+        pairs = []
+        for outer in self._zones("p", *self._spans[bank, program]):
+            if _INSTRUMENT in outer.generators:
+                number = outer.generators[_INSTRUMENT]
+                inside = self._zones("i", self._starts[number], self._starts[number + 1])
+                pairs += [(outer, inner) for inner in inside if _SAMPLE_ID in inner.generators]
+        return pairs
+
+    def _zones(self, kind: str, start: int, end: int) -> list[_Zone]:
+        bags = self._bags[f"{kind}bag"]
+        generators, modulators = self._tables[f"{kind}gen"], self._tables[f"{kind}mod"]
+        zones: list[_Zone] = []
+        common: dict[int, int] = {}
+        common_shapes = False
+        for (gen, mod), (next_gen, next_mod) in pairwise(bags[start : end + 1]):
+            own = dict(struct.iter_unpack("<HH", generators[4 * gen : 4 * next_gen]))
+            shapes = any(
+                _FROM_VELOCITY in (source & 0xFF, amount_source & 0xFF)
+                and target != _ATTENUATION
+                and amount
+                for source, target, amount, amount_source in struct.iter_unpack(
+                    "<HHhH2x", modulators[10 * mod : 10 * next_mod]
+                )
+            )
+            last = _SAMPLE_ID if kind == "i" else _INSTRUMENT
+            if not zones and not common and last not in own:
+                common, common_shapes = own, shapes  # the global zone, defaults for the rest
+            else:
+                zones.append(_Zone(common | own, common_shapes or shapes))
+        return zones
 
 
 def read_font(path: Path) -> FontTables:
@@ -58,8 +154,7 @@ def read_font(path: Path) -> FontTables:
     """
     try:
         with path.open("rb") as file:
-            size = path.stat().st_size
-            chunks, major = _find_tables(path, file, size)
+            chunks, compressed = _find_tables(path, file, path.stat().st_size)
             tables = {}
             for name, width in _RECORD_BYTES.items():
                 if name not in chunks:
@@ -74,88 +169,48 @@ def read_font(path: Path) -> FontTables:
             f"{path}: the font cannot be read ({error.strerror}); give another one with --font"
         ) from error
     try:
-        presets, chokes = _presets(tables)
-    except (struct.error, IndexError) as error:
+        font = FontTables(path, tables, compressed=compressed)
+        font.chokes(PERCUSSION_BANK, 0) if (PERCUSSION_BANK, 0) in font.presets else None
+    except (struct.error, IndexError, KeyError) as error:
         raise FontError(_broken(path, "its tables point outside of themselves")) from error
-    if not presets:
+    if not font.presets:
         raise FontError(_broken(path, "it holds no preset"))
-    return FontTables(path, presets, chokes, compressed=major >= 3)
+    return font
 
 
 def _broken(path: Path, why: str) -> str:
     return f"{path}: not a usable SoundFont: {why}; fetch it again or give another one with --font"
 
 
-def _find_tables(path: Path, file, size: int) -> tuple[dict[str, tuple[int, int]], int]:  # type: ignore[no-untyped-def]
+def _find_tables(
+    path: Path, file: BinaryIO, size: int
+) -> tuple[dict[str, tuple[int, int]], bool]:
+    """Return offset and length of each table, and whether the version is 3 (compressed)."""
     head = file.read(12)
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:12] != b"sfbk":
         raise FontError(_broken(path, "it does not start like one (RIFF ... sfbk)"))
-    end = 8 + struct.unpack("<I", head[4:8])[0]
-    if end > size + 1:
+    end = 8 + int.from_bytes(head[4:8], "little")
+    if end > size:
         raise FontError(_broken(path, f"it is cut short, {size:,} of {end:,} bytes are there"))
     chunks: dict[str, tuple[int, int]] = {}
-    major = 2
+    compressed = False
     position = 12
-    while position + 8 <= min(end, size):
+    while position + 8 <= end:
         file.seek(position)
         name, length = struct.unpack("<4sI", file.read(8))
-        if position + 8 + length > size:
+        after = position + 8 + length
+        if after > size:
             raise FontError(_broken(path, "a chunk reaches past the end of the file"))
-        if name == b"LIST":
-            kind = file.read(4)
-            if kind in (b"pdta", b"INFO"):
-                inner = position + 12
-                while inner + 8 <= position + 8 + length:
-                    file.seek(inner)
-                    inner_name, inner_length = struct.unpack("<4sI", file.read(8))
-                    chunks[inner_name.decode("latin-1")] = (inner + 8, inner_length)
-                    if inner_name == b"ifil":
-                        major = struct.unpack("<H", file.read(4)[:2])[0]
-                    inner += 8 + inner_length + (inner_length & 1)
-        position += 8 + length + (length & 1)
-    return chunks, major
-
-
-def _zones(
-    bags: list[int], gens: list[tuple[int, int]], start: int, end: int
-) -> list[dict[int, int]]:
-    return [dict(gens[bags[i] : bags[i + 1]]) for i in range(start, end)]
-
-
-def _presets(
-    tables: dict[str, bytes],
-) -> tuple[dict[tuple[int, int], str], dict[tuple[int, int], dict[int, int]]]:
-    bags = {
-        name: [bag for bag, _ in struct.iter_unpack("<HH", tables[name])]
-        for name in ("pbag", "ibag")
-    }
-    gens = {name: list(struct.iter_unpack("<HH", tables[name])) for name in ("pgen", "igen")}
-    starts = [bag for (bag,) in struct.iter_unpack("<20xH", tables["inst"])]
-    headers = list(struct.iter_unpack("<20sHHH12x", tables["phdr"]))
-    presets: dict[tuple[int, int], str] = {}
-    chokes: dict[tuple[int, int], dict[int, int]] = {}
-    for header, following in zip(headers, headers[1:], strict=False):
-        name, program, bank, first = header
-        place = (bank, program)
-        presets[place] = name.split(b"\0")[0].decode("latin-1").strip()
-        if bank != PERCUSSION_BANK:
-            continue
-        classes: dict[int, int] = {}
-        for zone in _zones(bags["pbag"], gens["pgen"], first, following[3]):
-            if _INSTRUMENT not in zone:
-                continue
-            instrument = zone[_INSTRUMENT]
-            inside = _zones(bags["ibag"], gens["igen"], starts[instrument], starts[instrument + 1])
-            for element in inside:
-                choke = element.get(_EXCLUSIVE_CLASS, 0)
-                if choke and _SAMPLE_ID in element:
-                    low, high = _overlap(zone.get(_KEY_RANGE), element.get(_KEY_RANGE))
-                    classes.update(dict.fromkeys(range(low, high + 1), choke))
-        if classes:
-            chokes[place] = classes
-    return presets, chokes
-
-
-def _overlap(one: int | None, other: int | None) -> tuple[int, int]:
-    ranges = [(value & 0xFF, value >> 8) for value in (one, other) if value is not None]
-    return max([0, *(low for low, _ in ranges)]), min([127, *(high for _, high in ranges)])
+        if name == b"LIST" and file.read(4) in (b"pdta", b"INFO"):
+            inner = position + 12
+            while inner + 8 <= after:
+                file.seek(inner)
+                name, inner_length = struct.unpack("<4sI", file.read(8))
+                if inner + 8 + inner_length > after:
+                    raise FontError(_broken(path, "a table reaches past the end of its chunk"))
+                chunks[name.decode("latin-1")] = (inner + 8, inner_length)
+                if name == b"ifil":
+                    compressed = file.read(2) >= b"\x03\x00"
+                inner += 8 + inner_length + (inner_length & 1)
+        position = after + (length & 1)
+    return chunks, compressed

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["BLOCK", "DRUM_CHANNEL", "Synth"]
+__all__ = ["BLOCK", "DRUM_CHANNEL", "Synth", "library_version"]
 
 BLOCK = 64
 """Samples between the moments at which FluidSynth takes events."""
@@ -44,6 +44,19 @@ def _library() -> Any:
     for level in range(_LOG_LEVELS):
         quiet(level, None, None)
     return fluidsynth
+
+
+def library_version() -> str:
+    """Return the version of the FluidSynth library.
+
+    Raises
+    ------
+    MissingToolError
+        If the library is not installed.
+    """
+    function = _library()._fl.fluid_version_str
+    function.restype = ctypes.c_char_p
+    return str(function().decode())
 
 
 def _write_float(library: Any) -> Any:

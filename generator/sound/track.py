@@ -13,9 +13,11 @@ from collections.abc import Callable
 from generator.band.arrangement import Arrangement
 from generator.clock import Clock
 from generator.errors import OptionError
-from generator.sound.fonts import choose_font
+from generator.sound.fonts import check_font, choose_font
 from generator.sound.model import AudioReport, AudioTarget, SoundSettings
+from generator.sound.notes import preset_of
 from generator.sound.presets import mix_preset
+from generator.sound.record import Recorder
 
 __all__ = ["render_audio"]
 
@@ -58,11 +60,28 @@ def render_audio(
     _check(settings, targets)
     report = progress or (lambda _: None)
     font = choose_font(settings.font)
-    from generator.sound.session import Session
+    tables = check_font(font.path)
+    wanted = {target.part for target in targets}
+    presets = {
+        preset_of(part)
+        for part in arrangement.parts
+        if part.notes and (part.name not in settings.mute or part.name in wanted)
+    }
+    with Recorder(
+        tables,
+        rate_hz=settings.rate_hz,
+        tuning_hz=settings.tuning_hz,
+        jobs=settings.jobs,
+        presets=presets,
+    ) as recorder:
+        # numpy is imported here, while the threads of the recorder read the font.
+        from generator.sound.session import Session
 
-    with Session(arrangement, clock, end_tick, targets, settings, font, report) as session:
-        session.mix()
-        return session.write()
+        with Session(
+            arrangement, clock, end_tick, targets, settings, font, tables, recorder, report
+        ) as session:
+            session.mix()
+            return session.write()
 
 
 def _check(settings: SoundSettings, targets: tuple[AudioTarget, ...]) -> None:
