@@ -46,10 +46,10 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """An item that takes time, at its onset in the measure, with its length."""
+    """An item that takes time, from a beat of its measure (from 0) for a number of beats."""
 
-    onset_quarters: Fraction
-    length_quarters: Fraction
+    beat: int
+    beats: int
     item: Sounding
 
 
@@ -196,7 +196,8 @@ class _Worker:
             return self._empty()
         marks = tuple((Fraction(0), item) for item in bar.items if isinstance(item, Direction))
         self.meter = before.measures[-1].meter
-        self.last_length = before.measures[-1].sounds[-1].length_quarters
+        last = before.measures[-1]
+        self.last_length = last.length_quarters - last.beat_onsets[-1]
         copied = tuple(replace(measure, directions=()) for measure in before.measures)
         return (replace(copied[0], directions=marks), *copied[1:])
 
@@ -256,12 +257,10 @@ class _Worker:
         for count in counts:
             starts.append(beat)
             beat += count
-        sounds = tuple(
-            Sound(bounds[start], bounds[start + count] - bounds[start], item)
-            for start, count, item in zip(starts, counts, sounding, strict=True)
-        )
-        self._check_sounds(index, sounds)
-        return Measure(meter, total, onsets, sounds, self._place(items, sounds, total))
+        sounds = tuple(map(Sound, starts, counts, sounding))
+        self._check_sounds(sounds, bounds)
+        marks = self._place(items, sounds, bounds)
+        return Measure(meter, total, onsets, sounds, marks)
 
     def _remember(self, sounding: tuple[Sounding, ...], length: Fraction) -> None:
         self.last_length = length
@@ -299,35 +298,47 @@ class _Worker:
             return None
         return (1,) * n
 
-    def _check_sounds(self, index: int, sounds: tuple[Sound, ...]) -> None:
+    def _check_sounds(self, sounds: tuple[Sound, ...], bounds: tuple[Fraction, ...]) -> None:
+        before = self.last_length
         for sound in sounds:
             item = sound.item
-            if isinstance(item, SlashItem) and not self.has_chord:  # after a rest
-                self._fault(item.span, "no chord yet for this / to hold; write a chord first")
-            if isinstance(item, ChordItem | NoChordItem):
+            if isinstance(item, SlashItem):
+                if not self.has_chord:  # after a rest
+                    message = "no chord yet for this / to hold; write a chord first"
+                    self._fault(item.span, message)
+            elif not isinstance(item, RestItem):
                 self.has_chord = True
-                push = item.push_quarters
-                if push and self.last_length is None:
-                    message = "a push needs something before it; drop the < on the first chord"
-                    self._fault(item.span, message)
-                elif push and self.last_length is not None and push >= self.last_length:
-                    message = "this push takes the whole beat before it; write << or move the chord"
-                    self._fault(item.span, message)
-            self.last_length = sound.length_quarters
+                if item.push_quarters:
+                    if sound.beat:
+                        before = bounds[sound.beat] - bounds[sound.beat - 1]
+                    self._check_push(item, before)
+        last = sounds[-1]
+        self.last_length = bounds[-1] - bounds[last.beat + last.beats - 1]
+
+    def _check_push(self, item: ChordItem | NoChordItem, before: Fraction | None) -> None:
+        """Check that a push has something before it, and leaves some of it."""
+        if before is None:
+            message = "a push needs something before it; drop the < on the first chord"
+            self._fault(item.span, message)
+        elif item.push_quarters >= before:
+            message = "this push takes the whole beat before it; write << or move the chord"
+            self._fault(item.span, message)
 
     @staticmethod
     def _place(
-        items: tuple[Sounding | Direction, ...], sounds: tuple[Sound, ...], total: Fraction
+        items: tuple[Sounding | Direction, ...],
+        sounds: tuple[Sound, ...],
+        bounds: tuple[Fraction, ...],
     ) -> tuple[tuple[Fraction, Direction], ...]:
         placed, done = [], 0
         for item in items:
             if not isinstance(item, Direction):
                 done += 1
             elif done < len(sounds):
-                placed.append((sounds[done].onset_quarters, item))
+                placed.append((bounds[sounds[done].beat], item))
             else:
                 gradual = item.kind in GRADUAL
-                placed.append((sounds[-1].onset_quarters if gradual else total, item))
+                placed.append((bounds[sounds[-1].beat] if gradual else bounds[-1], item))
         return tuple(placed)
 
 

@@ -52,6 +52,11 @@ _MARK = re.compile(r"\^|<>|\(\.\)")
 _METER_LIKE = re.compile(r"\d+/\d+")
 _NO_CHORD = frozenset({"n.c.", "nc", "n.c"})
 _MAX_NAME = 40
+MAX_ITEMS = 64
+"""Most symbols in one bar."""
+
+MAX_SYMBOLS = 60_000
+"""Most symbols in one chart."""
 
 
 def read_chart(path: Path | str, styles: tuple[str, ...] | None = None) -> Chart:
@@ -101,6 +106,7 @@ class _Parser:
         self.raw_heads: dict[str, tuple[str, Span]] = {}
         self.sections: list[_SectionDraft] = []
         self.count = 0
+        self.symbols = 0
         self.faulty: set[int] = set()
         self.repeat_opens: Span | None = None
         self.chords: dict[str, Chord | ChordError] = {}
@@ -110,9 +116,11 @@ class _Parser:
         try:
             for number in range(1, len(self.source.lines) + 1):
                 self._line(number)
-                if self.count > MAX_BARS:
-                    message = f"over {MAX_BARS} written bars; split the chart"
-                    self.problems.add(Span(number, 1), message)
+                if self.count > MAX_BARS or self.symbols > MAX_SYMBOLS:
+                    what = f"{MAX_BARS} written bars"
+                    if self.count <= MAX_BARS:
+                        what = f"{MAX_SYMBOLS} written symbols"
+                    self.problems.add(Span(number, 1), f"over {what}; split the chart")
                     break
             chart = self._finish()
         except TooManyProblemsError:
@@ -232,6 +240,10 @@ class _Parser:
         items: list[Item] = []
         while not (scan.at_end or scan.sees("BAR_LINE") or scan.sees("REPEAT_CLOSE")):
             self._item(scan, items)
+            if len(items) > MAX_ITEMS:
+                message = f"over {MAX_ITEMS} symbols in a bar; write fewer"
+                self.problems.add(scan.here, message)
+                scan.skip_bar()
         end = scan.here if not scan.at_end else scan.end
         close, times = self._close(scan)
         if not items and len(self.problems) == before:
@@ -251,6 +263,7 @@ class _Parser:
             )
         )
         self.count += 1
+        self.symbols += len(items)
         self.repeat_opens = None
 
     def _ending(self, scan: Scanner) -> tuple[int, ...]:

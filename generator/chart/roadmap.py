@@ -24,6 +24,9 @@ __all__ = ["MAX_BARS", "Play", "RoadMap", "RoadMapError", "plays_once", "road_ma
 MAX_BARS = 10_000
 """Most bars, written or played."""
 
+MAX_PLAYED_SYMBOLS = 120_000
+"""Most chords, slashes and rests when everything is played out."""
+
 
 class RoadMapError(Exception):
     """The order of play cannot be followed; `fault` says why and where."""
@@ -312,6 +315,7 @@ class _Walk:
         self.bars = roads.layout.bars
         self.choruses = choruses
         self.count = 0
+        self.symbols = 0
         self.previous = -1
         self.passes: dict[int, int] = {}
         self.chorus = 1
@@ -394,10 +398,14 @@ class _Walk:
         return start, stop
 
     def _play(self, i: int) -> Play:
-        self.count += 1
         laid = self.bars[i]
-        if self.count > MAX_BARS:
-            message = f"over {MAX_BARS} bars when repeats are played out; repeat less often"
+        self.count += len(laid.measures)
+        self.symbols += sum(len(measure.sounds) for measure in laid.measures)
+        if self.count > MAX_BARS or self.symbols > MAX_PLAYED_SYMBOLS:
+            what = f"{MAX_BARS} bars"
+            if self.count <= MAX_BARS:
+                what = f"{MAX_PLAYED_SYMBOLS} chords and beats"
+            message = f"over {what} when repeats are played out; repeat less often"
             raise RoadMapError(Fault(laid.bar.span, message))
         self.passes[i] = self.passes.get(i, 0) + 1
         start = self.section_start[laid.section]

@@ -120,7 +120,10 @@ def source_of(text: str, name: str) -> Source:
     """
     data = text.encode("utf-8", "surrogatepass")
     _check_size(name, len(data))
-    lines = tuple(_NEWLINE.split(text.removeprefix("\ufeff")))
+    clean = data.decode("utf-8", "replace").removeprefix(
+        "\ufeff"
+    )  # a lone surrogate shows as \ufffd
+    lines = tuple(_NEWLINE.split(clean))
     return Source(name, lines, hashlib.sha256(data).hexdigest())
 
 

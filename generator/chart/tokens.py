@@ -83,6 +83,11 @@ class Scanner:
         self._skip()
         return Token(match[0], match.groups(), span)
 
+    def skip_bar(self) -> None:
+        """Go to the next bar line, or to the end of the line."""
+        bar_line = self.text.find("|", self._at)
+        self._at = self._end if bar_line < 0 else bar_line
+
     def _skip(self) -> None:
         blanks = _BLANKS.match(self.text, self._at)
         if blanks is not None:

@@ -269,6 +269,7 @@ def _bars(
 ) -> tuple[TimelineBar, ...]:
     bars = []
     key = stands[measures[0].laid.index].key
+    onsets: dict[int, tuple[int, ...]] = {}  # by the identity of the tuple: many bars share it
     for i, played in enumerate(measures):
         if played.first:
             key = stands[played.laid.index].key
@@ -284,6 +285,9 @@ def _bars(
             or played.laid.bar.close != "|"
             or following.laid.bar.repeat_opens
         )
+        beats = played.measure.beat_onsets
+        if id(beats) not in onsets:
+            onsets[id(beats)] = tuple(map(ticks, beats))
         bars.append(
             TimelineBar(
                 index=i,
@@ -296,9 +300,7 @@ def _bars(
                 key=key,
                 start_tick=played.start_tick,
                 end_tick=played.end_tick,
-                beat_ticks=tuple(
-                    played.start_tick + ticks(onset) for onset in played.measure.beat_onsets
-                ),
+                beat_ticks=tuple(played.start_tick + onset for onset in onsets[id(beats)]),
                 ends_phrase=ends,
             )
         )

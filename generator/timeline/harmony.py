@@ -1,7 +1,7 @@
 """Played chords: which harmony holds from which tick to which, and when it is heard."""
 
 from generator.chart.layout import Sound
-from generator.chart.model import Chart, ChordItem, NoChordItem, RestItem, SlashItem
+from generator.chart.model import Articulation, Chart, ChordItem, NoChordItem, RestItem, SlashItem
 from generator.clock import ticks
 from generator.errors import ChartError
 from generator.harmony.key import Key
@@ -9,6 +9,9 @@ from generator.timeline.model import ChordKind, TimelineBar, TimelineChord
 from generator.timeline.unfold import PlayedMeasure
 
 __all__ = ["chords_of"]
+
+_Start = tuple[int, int, int, ChordItem | NoChordItem | RestItem, Key]
+"""Bar index, beat in the bar from 0, tick, what starts there, and its key."""
 
 
 def chords_of(
@@ -28,14 +31,14 @@ def chords_of(
     ChartError
         If what is played starts with a slash.
     """
-    starts: list[tuple[int, int, ChordItem | NoChordItem | RestItem, Key]] = []
+    starts: list[_Start] = []
     last: ChordItem | NoChordItem | None = None
     resting = False
     for played, bar in zip(measures, bars, strict=True):
         key = bar.key
         changes = [(at, mark.key) for at, mark in played.directions if mark.key is not None]
         for sound in played.measure.sounds:
-            tick = played.start_tick + ticks(sound.onset_quarters)
+            tick = bar.beat_ticks[sound.beat]
             while changes and changes[0][0] <= tick:
                 key = changes.pop(0)[1] or key
             item = sound.item
@@ -43,14 +46,14 @@ def chords_of(
                 if last is None:
                     raise _no_chord(chart, sound)
                 if resting:
-                    starts.append((tick, bar.index, _plain(last), key))
+                    starts.append((bar.index, sound.beat, tick, _plain(last), key))
                 resting = False
             elif isinstance(item, RestItem):
                 if not resting:
-                    starts.append((tick, bar.index, item, key))
+                    starts.append((bar.index, sound.beat, tick, item, key))
                 resting = True
             else:
-                starts.append((tick, bar.index, item, key))
+                starts.append((bar.index, sound.beat, tick, item, key))
                 last, resting = item, False
     return _chords(starts, bars, first_tick)
 
@@ -63,33 +66,34 @@ def _plain(item: ChordItem | NoChordItem) -> ChordItem | NoChordItem:
 
 
 def _chords(
-    starts: list[tuple[int, int, ChordItem | NoChordItem | RestItem, Key]],
+    starts: list[_Start],
     bars: tuple[TimelineBar, ...],
     first_tick: int,
 ) -> tuple[tuple[TimelineChord, ...], tuple[tuple[int, int], ...]]:
     chords: list[TimelineChord] = []
     fermatas: list[tuple[int, int]] = []
-    ends = [start[0] for start in starts[1:]] + [bars[-1].end_tick]
+    ends = [start[2] for start in starts[1:]] + [bars[-1].end_tick]
     before = first_tick - 1
-    for (tick, index, item, key), end in zip(starts, ends, strict=True):
-        bar = bars[index]
-        push = 0 if isinstance(item, RestItem) else ticks(item.push_quarters)
-        sounds = max(tick - push, before + 1) if push else tick
+    for (index, beat, tick, item, key), end in zip(starts, ends, strict=True):
+        sounds = tick
+        articulation: Articulation = "" if isinstance(item, RestItem) else item.articulation
+        if not isinstance(item, RestItem) and item.push_quarters:
+            sounds = max(tick - ticks(item.push_quarters), before + 1)
         chords.append(
             TimelineChord(
                 kind=_kind(item),
                 chord=item.chord if isinstance(item, ChordItem) else None,
                 key=key,
                 bar=index,
-                beat=_beat(bar, tick),
+                beat=beat + 1.0,
                 start_tick=tick,
                 end_tick=end,
                 sounds_tick=sounds,
-                articulation="" if isinstance(item, RestItem) else item.articulation,
+                articulation=articulation,
                 span=item.span,
             )
         )
-        if chords[-1].articulation == "fermata":
+        if articulation == "fermata":
             fermatas.append((tick, end))
         before = tick
     return tuple(chords), tuple(fermatas)
@@ -99,11 +103,6 @@ def _kind(item: ChordItem | NoChordItem | RestItem) -> ChordKind:
     if isinstance(item, ChordItem):
         return "chord"
     return "no-chord" if isinstance(item, NoChordItem) else "rest"
-
-
-def _beat(bar: TimelineBar, tick: int) -> float:
-    """Return the beat of a tick, from 1; every symbol of a chart stands on a beat."""
-    return float(bar.beat_ticks.index(tick) + 1)
 
 
 def _no_chord(chart: Chart, sound: Sound) -> ChartError:
