@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 from generator.chordmap.reader import ChordMap
 
 if TYPE_CHECKING:
-    from generator.chordmap.model import ChordMapFile
+    from generator.chordmap.model import ChordMapFile, MapSection
+    from generator.chordmap.records import SectionEntry
 
-__all__ = ["chapters"]
+__all__ = ["chapters", "section_name"]
 
 
 def chapters(chord_map: "ChordMap | ChordMapFile") -> tuple[tuple[float, float, str], ...]:
@@ -26,9 +27,19 @@ def chapters(chord_map: "ChordMap | ChordMapFile") -> tuple[tuple[float, float, 
         found.append((0.0, sections[0].start_s, name))
     for section in sections:
         seen[section.label] += 1
-        title = section.label or f"Bars {section.first_bar}-{section.last_bar}"
+        title = section_name(section)
         if section.label and often[section.label] > 1 and seen[section.label] > 1:
             title += f" {seen[section.label]}"
         if section.end_s > 0:
             found.append((max(0.0, section.start_s), section.end_s, title))
     return tuple(found)
+
+
+def section_name(section: "SectionEntry | MapSection") -> str:
+    """Return a section's label, or what to call it when it has none."""
+    if section.label:
+        return section.label
+    if section.last_bar == 0:
+        return "Pickup"
+    first = max(1, section.first_bar)
+    return f"Bars {first}-{section.last_bar}" if section.last_bar > first else f"Bar {first}"

@@ -1,13 +1,15 @@
 """JAMS: annotations of chords, beats, sections, keys and tempo in one JSON file.
 
 After E. Humphrey et al.: JAMS, a JSON Annotated Music Specification for reproducible MIR research,
-ISMIR 2014; namespaces `chord`, `beat`, `segment_open`, `key_mode`, `tempo`. Written directly, so
-that no library is needed; the tests load and validate it with the `jams` library.
+ISMIR 2014; namespaces `chord`, `beat_position`, `segment_open`, `key_mode` and `tempo` (quarters a
+minute). Written directly, so that no library is needed; the tests load and validate it with the
+`jams` library.
 """
 
 import json
 import re
-from collections.abc import Iterable
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -30,10 +32,9 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
     if chords[0][0] > 0:
         chords.insert(0, (0.0, chords[0][0], "N"))
     sections = [
-        (start, end - start, one_line(section.label) or f"bar {section.first_bar}")
+        (start, end - start, one_line(section.label))
         for start, end, section in from_zero(chord_map.sections)
     ]
-    beats = [(beat.time_s, 0.0, beat.beat) for beat in chord_map.beats() if beat.time_s >= 0]
     keys = _stretches(((k.time_s, _key_mode(k.key)) for k in chord_map.keys), duration_s)
     tempos = _stretches(((t.time_s, t.quarter_bpm) for t in chord_map.tempos), duration_s)
     made = f"{chord_map.made_by.name} {chord_map.made_by.version}"
@@ -42,7 +43,7 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
             _annotation(namespace, data, duration_s, made)
             for namespace, data in (
                 ("chord", chords),
-                ("beat", beats),
+                ("beat_position", list(_beats(chord_map))),
                 ("segment_open", sections),
                 ("key_mode", keys),
                 ("tempo", tempos),
@@ -60,6 +61,32 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
     }
     text = json.dumps(content, ensure_ascii=False, indent=2, sort_keys=True, allow_nan=False)
     return {".jams": (text + "\n").encode()}
+
+
+def _beats(chord_map: ChordMap) -> Iterator[Observation]:
+    """Yield each beat with its position in the bar, counted in the unit of the meter from 1.
+
+    In 6/8 the beats stand at 1 and 4; a pickup holds the last positions of its bar.
+    """
+    ticks = [meter.tick for meter in chord_map.meters]
+    for bar in chord_map.bars:
+        meter = chord_map.meters[max(0, bisect_right(ticks, bar.start_tick) - 1)]
+        numerator, _, denominator = meter.meter.partition(" ")[0].partition("/")
+        position = 1.0 + int(numerator)
+        positions = []
+        for quarters in reversed(meter.beat_quarters):
+            position -= quarters * int(denominator) / 4
+            positions.append(position)
+        whole = positions[::-1]
+        for time_s, place in zip(bar.beats_s, whole[len(whole) - len(bar.beats_s) :], strict=True):
+            if time_s >= 0:
+                value = {
+                    "position": place,
+                    "measure": bar.number,
+                    "num_beats": int(numerator),
+                    "beat_units": int(denominator),
+                }
+                yield time_s, 0.0, value
 
 
 def _stretches(changes: Iterable[tuple[float, object]], end_s: float) -> list[Observation]:

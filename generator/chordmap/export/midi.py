@@ -8,11 +8,12 @@ at a cut moves to its edge.
 
 import io
 import unicodedata
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from generator.chordmap.export.clip import one_line
 from generator.chordmap.reader import ChordMap
-from generator.chordmap.records import KeyEntry
+from generator.chordmap.records import KeyEntry, MeterEntry
 from generator.clock import TICKS_PER_QUARTER, Clock, TempoPoint, microseconds_per_quarter
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ def _events(chord_map: ChordMap, clock: Clock) -> "list[list[tuple[int, MetaMess
         ],
         [
             (0 if meter.tick == first_tick else meter.tick, _meter_message(meter.meter))
-            for meter in chord_map.meters
+            for meter in _meters(chord_map)
         ],
         [(0 if key.tick == first_tick else key.tick, _key_message(key)) for key in chord_map.keys],
         markers,
@@ -102,6 +103,15 @@ def _events(chord_map: ChordMap, clock: Clock) -> "list[list[tuple[int, MetaMess
             for chord in chord_map.chords
         ],
     ]
+
+
+def _meters(chord_map: ChordMap) -> list[MeterEntry]:
+    """Meters, and the first one again after a pickup, since it starts the count of whole bars."""
+    meters = list(chord_map.meters)
+    bars = chord_map.bars
+    if bars[0].number == 0 and len(bars) > 1 and bars[1].start_tick not in {m.tick for m in meters}:
+        meters.insert(1, replace(meters[0], bar=1, tick=bars[1].start_tick))
+    return meters
 
 
 def _meter_message(meter: str) -> "MetaMessage":

@@ -125,20 +125,26 @@ def _add_section(measure: Element, chord_map: ChordMap, index: int) -> None:
 
 def _add_tempo(measure: Element, chord_map: ChordMap, bar: BarEntry, *, first: bool) -> None:
     """Write the tempos that start in the bar, at their places, and the words about tempo."""
+    marks = {word.tick for word in chord_map.tempo_words if "=" in word.text}
     for word in chord_map.tempo_words:
-        if bar.start_tick <= word.tick < bar.end_tick:
+        if bar.start_tick <= word.tick < bar.end_tick and word.tick not in marks:
             direction, kind = _direction(measure)
             SubElement(kind, "words").text = one_line(word.text)
             _add_offset(direction, word.tick - bar.start_tick)
     tempos = [t for t in chord_map.tempos if bar.start_tick <= t.tick < bar.end_tick]
     if first and not any(tempo.tick == bar.start_tick for tempo in tempos):
         tempos.insert(0, [t for t in chord_map.tempos if t.tick <= bar.start_tick][-1])
-    for tempo in tempos:
+    for i, tempo in enumerate(tempos):
+        offset = tempo.tick - bar.start_tick
+        if not (first and i == 0) and tempo.tick not in marks:  # the curve of a rit. or accel.
+            sound = SubElement(measure, "sound", tempo=f"{tempo.quarter_bpm:.6f}")
+            _add_offset(sound, offset)
+            continue
         direction, kind = _direction(measure)
         metronome = SubElement(kind, "metronome")
         SubElement(metronome, "beat-unit").text = "quarter"
         SubElement(metronome, "per-minute").text = f"{round(tempo.quarter_bpm, 3):g}"
-        _add_offset(direction, tempo.tick - bar.start_tick)
+        _add_offset(direction, offset)
         SubElement(direction, "sound", tempo=f"{tempo.quarter_bpm:.6f}")
 
 

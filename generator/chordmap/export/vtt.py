@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from itertools import pairwise
 
+from generator.chordmap.chapters import section_name
 from generator.chordmap.export.clip import from_zero, one_line
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import ChordEntry
@@ -22,7 +23,7 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
         for start, end, chord in from_zero(chords)
     )
     sections = (
-        (start, end, _escaped(section.label) or f"Bar {section.first_bar}")
+        (start, end, _escaped(section_name(section)))
         for start, end, section in from_zero(chord_map.sections)
     )
     return {".chords.vtt": _file(captions), ".sections.vtt": _file(sections)}
