@@ -33,12 +33,12 @@ def check(
 
 
 def _check_chart(name: str) -> str:
-    from generator.chart.summary import summarise
     from generator.pipeline import load_chart
     from generator.timeline.build import build_timeline
+    from generator.timeline.summary import summarize
 
     chart = load_chart(name)
-    return f"{chart.title}: {summarise(chart, build_timeline(chart))}"
+    return f"{chart.title}: {summarize(build_timeline(chart))}"
 
 
 def _check_map(name: str) -> str:

@@ -86,7 +86,7 @@ def render(
         ),
     ] = None,
     mix: Annotated[
-        str, typer.Option(help="A mix, see `chartbed fonts`.", rich_help_panel=_SOUND)
+        str, typer.Option(help="A mix, see `chartbed mixes`.", rich_help_panel=_SOUND)
     ] = "balanced",
     loudness: Annotated[
         float, typer.Option(help="Integrated loudness in LUFS.", rich_help_panel=_SOUND)

@@ -2,7 +2,7 @@
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -13,6 +13,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     app.command(epilog="Example: chartbed styles medium-swing --audition -o out")(styles)
     app.command(epilog="Example: chartbed fonts --json")(fonts)
+    app.command(epilog="Example: chartbed mixes")(mixes)
     app.command(epilog="Example: chartbed doctor")(doctor)
 
 
@@ -43,7 +44,7 @@ def styles(
     else:
         _describe(name)
     if audition:
-        _audition(name, out)
+        _audition(entries, out)
 
 
 def _describe(name: str) -> None:
@@ -53,23 +54,24 @@ def _describe(name: str) -> None:
     typer.echo(describe_style(load_style(name)))
 
 
-def _audition(name: str | None, out: Path) -> None:
+def _audition(entries: list[dict[str, Any]], out: Path) -> None:
     from generator.chart.parser import parse_chart
+    from generator.cli.audition import audition_chart
     from generator.errors import OptionError
-    from generator.pipeline import RenderOptions, audition_chart, render_track
+    from generator.pipeline import RenderOptions, render_track
 
-    if name is None:
+    if len(entries) != 1:
         raise OptionError("--audition needs a style: chartbed styles medium-swing --audition")
-    chart = parse_chart(audition_chart(name), f"{name} audition")
+    chart = parse_chart(audition_chart(entries[0]), f"{entries[0]['name']} audition")
     result = render_track(chart, out, RenderOptions(formats=("mp3",)))
     for file in result.files:
-        typer.echo(f"{file.path}")
+        typer.echo(file.path)
 
 
 def fonts(
     as_json: Annotated[bool, typer.Option("--json", help="A list for programs.")] = False,
 ) -> None:
-    """List the SoundFonts that were found, best first, and the mixes there are."""
+    """List the SoundFonts that were found, best first."""
     from generator.sound.fonts import find_fonts
 
     found = find_fonts()
@@ -82,7 +84,7 @@ def fonts(
                         "path": str(font.path),
                         "quality": font.quality,
                         "licence": font.licence,
-                        "trims_db": dict(font.trims_db),
+                        "trims_db": font.trims_db or {},
                     }
                     for font in found
                 ],
@@ -91,11 +93,27 @@ def fonts(
         )
         return
     for place, font in enumerate(found):
-        used = " (used)" if place == 0 else ""
-        trims = ", ".join(f"{part} {trim:+.1f} dB" for part, trim in font.trims_db)
-        typer.echo(f"{font.name}{used}\n  {font.path}\n  {font.quality}; {font.licence}; {trims}")
+        used = "  (used)" if place == 0 else ""
+        quality = f"quality {font.quality} of 5" if font.quality else "not in the catalogue"
+        levels = "levels measured" if font.trims_db else "levels not measured"
+        licence = font.licence or "licence unknown"
+        typer.echo(f"{font.name}{used}\n  {font.path}\n  {quality}; {licence}; {levels}")
     if not found:
         typer.echo("no SoundFont found; run `chartbed doctor`")
+
+
+def mixes(
+    as_json: Annotated[bool, typer.Option("--json", help="A list for programs.")] = False,
+) -> None:
+    """List the mixes: how loud each part stands, for `render --mix`."""
+    from generator.sound.presets import mix_presets
+
+    if as_json:
+        entries = [{"name": mix.name, "description": mix.description} for mix in mix_presets()]
+        typer.echo(json.dumps(entries, indent=2))
+        return
+    for mix in mix_presets():
+        typer.echo(f"{mix.name:18} {mix.description}")
 
 
 def doctor(
