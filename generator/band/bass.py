@@ -25,6 +25,7 @@ from generator.band.pitched import (
     harmonies,
     lay,
     layer_at,
+    sounding_end,
     touch,
 )
 from generator.clock import TICKS_PER_QUARTER, ticks
@@ -37,10 +38,6 @@ if TYPE_CHECKING:
 __all__ = ["CHANNEL", "play_bass"]
 
 CHANNEL = 0
-LENGTH_STEP_TICKS = 40
-"""Lengths are multiples of this, so that the renderer meets few different notes."""
-
-SHORTEST_TICKS = 80
 DEAD_TICKS = 80
 LOUDEST_CHANGE = 14.0
 
@@ -188,14 +185,16 @@ def _pitches(
         if walks:
             two_bars = timeline.bar_at(beat.start_tick).index // 2
             if two_bars != contour_bars:
-                contour, contour_bars = rng.uniform(-5, 7), two_bars
+                contour, contour_bars = rng.uniform(-6, 6), two_bars
         role = _walk_role(timeline, beat, after, linked) if walks else _role(beat.character)
         strokes.append(Stroke(role, chord, beat.cue.chord.key, linked, contour))
     found = dict(zip(sounding, line_pitches(strokes, spec, rng), strict=True))
-    keys: list[int] = []
-    for i in range(len(beats)):
-        keys.append(found[i] if i in found else keys[-1])
-    return keys
+    # A dead note lies under the finger that waits for the next one.
+    key, keys = spec.centre, []
+    for i in reversed(range(len(beats))):
+        key = found.get(i, key)
+        keys.append(key)
+    return keys[::-1]
 
 
 def _role(token: str) -> Role:
@@ -229,15 +228,10 @@ def _place(
     for i, beat in enumerate(beats):
         start = starts[i]
         dead = beat.character == "x"
-        written = groove.warp(beat.end_tick) - groove.warp(beat.start_tick)
-        length = DEAD_TICKS if dead else int(written * beat.length)
-        if beat.cue.kind == "hold":
-            length = written
-        following = starts[i + 1] if i + 1 < len(starts) else None
-        if following is not None:
-            length = min(length, following - start)
-        if length > SHORTEST_TICKS:
-            length -= length % LENGTH_STEP_TICKS
+        end = sounding_end(groove, beat, start, beat.end_tick)
+        length = DEAD_TICKS if dead else end - start
+        if i + 1 < len(starts):
+            length = min(length, starts[i + 1] - start)
         if length <= 0:
             continue
         rng = random.Random(f"{seed}/bass/touch/{beat.start_tick}")

@@ -37,6 +37,7 @@ APPROACHES = {
 
 APPROACH_COST = {1: 0.0, -1: 0.0, 2: 0.5, -2: 0.5, -7: 1.4, 5: 1.2}
 FORBIDDEN = 60.0
+UNRESOLVED = 8.0
 
 # Cost of an interval in a walking line, by its size: steps first, leaps must be worth it.
 WALK_INTERVAL = (3.2, 0.0, 0.0, 0.5, 0.7, 1.0, 2.2, 1.2, 2.6, 2.6, 3.0, 4.0, 2.2)
@@ -173,7 +174,7 @@ def _walk_options(
     tones = chord_tones(chord)
     if role == "walk root":
         return tuple((0.0, pitch) for pitch in _pitches(tones.bass, low, high))
-    chord_classes = tones.pitch_classes | {tones.bass}
+    chord_classes = _chord_classes(chord)
     allowed = chord_classes if role == "walk strong" else scale_tones(chord, key)
     return tuple(
         (0.0 if pitch % 12 in chord_classes else 0.9, pitch)
@@ -184,9 +185,9 @@ def _walk_options(
 
 def _walk(stroke: Stroke, spec: "BassSpec", rng: random.Random) -> tuple[tuple[float, int], ...]:
     # The last octave of the neck is for fills, not for walking.
-    high = min(spec.high, spec.centre + 17)
+    high = min(spec.high, spec.centre + 16)
     role = "walk strong" if stroke.role == "walk approach" else stroke.role
-    heading = spec.centre + 3 + stroke.contour
+    heading = spec.centre + 2 + stroke.contour
     pull = 0.16 if stroke.role == "walk root" else 0.12
     return tuple(
         (cost + pull * abs(pitch - heading) + 0.9 * rng.random(), pitch)
@@ -214,13 +215,15 @@ def _approaches(
     return tuple((cost, pitch) for pitch, cost in sorted(found.items()))
 
 
-def _interval_cost(before: Stroke, interval: int, leap: int) -> float:
+def _interval_cost(before: Stroke, is_tone: bool, interval: int, leap: int) -> float:
     size = abs(interval)
     cost = 0.0
     if before.role in APPROACHES and before.linked:
         cost = APPROACH_COST[interval] if interval in APPROACHES[before.role] else 20.0
     elif size <= 12:
         cost = WALK_INTERVAL[size]
+        if not is_tone and size not in (1, 2):  # a passing note passes
+            cost += UNRESOLVED
     if size > leap:
         cost += FORBIDDEN + size
     return cost
@@ -230,22 +233,19 @@ def _cheapest(
     strokes: Sequence[Stroke], steps: Sequence[tuple[tuple[float, int], ...]], leap: int
 ) -> tuple[int, ...]:
     """Return the cheapest chain of candidates."""
-    tables: dict[tuple[str, bool], dict[int, float]] = {}
+    tables: dict[tuple[str, bool, bool], dict[int, float]] = {}
     totals = [cost for cost, _ in steps[0]]
     pointers: list[list[int]] = []
     for i in range(1, len(steps)):
-        before, now = steps[i - 1], steps[i]
-        if len(before) == 1:
-            pointers.append([0] * len(now))
-            table = _table(strokes[i - 1], leap, tables)
-            totals = [totals[0] + own + table[pitch - before[0][1]] for own, pitch in now]
-            continue
-        table = _table(strokes[i - 1], leap, tables)
+        stroke, before = strokes[i - 1], steps[i - 1]
+        tones = _chord_classes(stroke.chord)
+        rows = [
+            (total, old, _table(stroke, old % 12 in tones, leap, tables))
+            for total, (_, old) in zip(totals, before, strict=True)
+        ]
         row, best = [], []
-        for own, pitch in now:
-            sums = [
-                total + table[pitch - old] for total, (_, old) in zip(totals, before, strict=True)
-            ]
+        for own, pitch in steps[i]:
+            sums = [total + table[pitch - old] for total, old, table in rows]
             least = min(sums)
             row.append(sums.index(least))
             best.append(least + own)
@@ -261,9 +261,15 @@ def _cheapest(
 
 
 def _table(
-    before: Stroke, leap: int, tables: dict[tuple[str, bool], dict[int, float]]
+    before: Stroke, is_tone: bool, leap: int, tables: dict[tuple[str, bool, bool], dict[int, float]]
 ) -> dict[int, float]:
-    key = (before.role if before.role in APPROACHES else "", before.linked)
+    key = (before.role if before.role in APPROACHES else "", before.linked, is_tone)
     if key not in tables:
-        tables[key] = {i: _interval_cost(before, i, leap) for i in range(-48, 49)}
+        tables[key] = {i: _interval_cost(before, is_tone, i, leap) for i in range(-48, 49)}
     return tables[key]
+
+
+@lru_cache(maxsize=1024)
+def _chord_classes(chord: Chord) -> frozenset[int]:
+    tones = chord_tones(chord)
+    return tones.pitch_classes | {tones.bass}

@@ -18,6 +18,7 @@ from generator.band.pitched import (
     harmonies,
     lay,
     layer_at,
+    sounding_end,
     touch,
 )
 from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
@@ -31,8 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["CHANNEL", "play_comp"]
 
 CHANNEL = 2
-LENGTH_STEP_TICKS = 40
-SHORTEST_TICKS = 120
+MUTED = "x"
 CHUCK_TICKS = 60
 CHUCK_SOFTER = 26
 UP_STROKE_SOFTER = 8
@@ -135,19 +135,21 @@ def _notes(
         level = timeline.level_at(beat.start_tick)
         change = (spec.accent if beat.accent else 0) + rng.gauss(0, 3)
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
-        length = _length(beat, until, groove)
         struck, softer = _stroke(beat.character, voicing)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
         onset = groove.strike("comp", beat.start_tick)
         for place, pitch in enumerate(struck):
             start = onset + spread * place // max(1, len(voicing) - 1)
+            end = sounding_end(groove, beat, start, until)
+            if beat.character == MUTED:
+                end = start + CHUCK_TICKS
             velocity = touch(spec, level, change - softer - STRUM_SOFTENING * place)
             if pitch in last:
                 before = last.pop(pitch)
                 done.append(
                     Note(before.start_tick, min(before.end_tick, start), pitch, before.velocity)
                 )
-            last[pitch] = Note(start, start + length, pitch, velocity)
+            last[pitch] = Note(start, end, pitch, velocity)
     done.extend(last.values())
     return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
 
@@ -159,7 +161,7 @@ def _stroke(character: str, voicing: Voicing) -> tuple[Voicing, int]:
     if character == "u":  # the way back catches the upper strings
         upper = voicing[-3:] if len(voicing) > 3 else voicing
         return upper[::-1], UP_STROKE_SOFTER
-    if character == "x":
+    if character == MUTED:
         return voicing[-2:], CHUCK_SOFTER
     return voicing, 0
 
@@ -173,13 +175,3 @@ def _ringing_end(beats: list[Beat], i: int) -> int:
         if later.character == beat.character or not later.character.isdigit():
             return later.start_tick
     return beat.cue.end_tick
-
-
-def _length(beat: Beat, until: int, groove: Groove) -> int:
-    if beat.character == "x":
-        return CHUCK_TICKS
-    written = groove.warp(until) - groove.warp(beat.start_tick)
-    length = int(written * beat.length)
-    if length > SHORTEST_TICKS:
-        length -= length % LENGTH_STEP_TICKS
-    return max(1, length)

@@ -13,6 +13,7 @@ from generator.band.feel import Groove
 from generator.band.pitched import (
     ABSENT,
     HOLD,
+    LENGTH_STEP_TICKS,
     Beat,
     Event,
     LineHabits,
@@ -22,6 +23,7 @@ from generator.band.pitched import (
     harmonies,
     lay,
     layer_at,
+    sounding_end,
     touch,
 )
 from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
@@ -36,8 +38,6 @@ __all__ = ["CHANNEL", "play_pad"]
 
 CHANNEL = 1
 EXPRESSION = 11
-LENGTH_STEP_TICKS = 40
-SHORTEST_TICKS = 120
 VARIETY = 0.6
 """Random cost on a candidate, in semitones of one voice: enough that choruses differ."""
 
@@ -47,7 +47,7 @@ HELD_BARS = 4
 
 HABITS = LineHabits(strike="x")
 
-SWELL = (0.0, 0.45, 0.75, 0.95, 1.0, 0.95, 0.85, 0.7)
+SWELL = (0.3, 0.6, 0.85, 0.95, 1.0, 0.95, 0.8, 0.55)
 """The shape of a breath over a held chord, in eight parts: in, then slowly out."""
 
 SHORTEST_BREATH_QUARTERS = 2
@@ -175,9 +175,10 @@ def _notes(
             start = groove.strike("pad", beat.start_tick, note=voice)
             if pitch in held and ends[pitch] == beat.start_tick and beat.length > 0.9:
                 before = notes[held[pitch]]
-                end = start + _length(beat, groove)
                 longest = LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER
-                end = before.start_tick + _fine(end - before.start_tick)
+                end = sounding_end(groove, beat, start, beat.end_tick)
+                length = end - before.start_tick
+                end -= length % LENGTH_STEP_TICKS
                 if ties and end - before.start_tick <= longest:
                     notes[held[pitch]] = Note(before.start_tick, end, pitch, before.velocity)
                     ends[pitch] = beat.end_tick
@@ -186,21 +187,10 @@ def _notes(
                 before = notes[held[pitch]]
                 notes[held[pitch]] = Note(before.start_tick, start, pitch, before.velocity)
             top = 3 if voice == len(voicing) - 1 else 0
-            end = start + _length(beat, groove)
+            end = sounding_end(groove, beat, start, beat.end_tick)
             notes.append(Note(start, end, pitch, touch(spec, level, change + top)))
             held[pitch], ends[pitch] = len(notes) - 1, beat.end_tick
     return tuple(sorted(note for note in notes if note.end_tick > note.start_tick))
-
-
-def _length(beat: Beat, groove: Groove) -> int:
-    """Return how long a stroke sounds, in ticks: a multiple of a fine step, to be met again."""
-    written = groove.warp(beat.end_tick) - groove.warp(beat.start_tick)
-    return max(1, _fine(int(written * beat.length)))
-
-
-def _fine(length_ticks: int) -> int:
-    short = length_ticks <= SHORTEST_TICKS
-    return length_ticks if short else length_ticks - length_ticks % LENGTH_STEP_TICKS
 
 
 # Breath

@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from generator.band.cues import Cue, Cues
+from generator.band.feel import LIMIT_MS, Groove
 from generator.chart.model import DYNAMICS
 from generator.clock import ticks
 from generator.timeline.model import Timeline, TimelineBar
@@ -35,9 +36,12 @@ __all__ = [
     "lay",
     "layer_at",
     "read_pattern",
+    "sounding_end",
     "touch",
 ]
 
+LENGTH_STEP_TICKS = 40
+SHORTEST_TICKS = 120
 VELOCITY_STEP = 4
 """Velocities are multiples of this: the ear cannot tell, and the renderer meets fewer notes."""
 
@@ -314,7 +318,7 @@ def _under_chord(
         character = "p" if pedal else habits.strike
         free.insert(0, Event(start, character, cue.pushed, length))
     beats: list[Beat] = []
-    ends = [event.tick for event in free[1:]] + [cue.end_tick]
+    ends = [*(event.tick for event in free), cue.end_tick][1:]
     for event, end in zip(free, ends, strict=True):
         if event.character not in RESTS:
             first = change and not beats
@@ -322,3 +326,20 @@ def _under_chord(
                 Beat(event.tick, end, event.character, event.accent, cue, event.length, first)
             )
     return beats
+
+
+def sounding_end(groove: Groove, beat: Beat, start_tick: int, end_tick: int) -> int:
+    """Return where a note that starts at `start_tick` ends, feel included.
+
+    It sounds the share `beat.length` of what is written up to `end_tick` on the grid, and never
+    into what follows; lengths are multiples of 40 ticks, so that the renderer meets few notes.
+    """
+    end = groove.warp(end_tick)
+    if beat.cue.final:  # it rings for all that is written, however late it starts
+        written = end - groove.warp(beat.start_tick)
+        return start_tick + written + -written % LENGTH_STEP_TICKS
+    length = int((end - groove.warp(beat.start_tick)) * beat.length)
+    length = min(length, end - groove.ticks_of_ms(LIMIT_MS, beat.start_tick) - start_tick)
+    if length > SHORTEST_TICKS:
+        length -= length % LENGTH_STEP_TICKS
+    return start_tick + max(1, length)

@@ -163,7 +163,7 @@ def candidates(
     ----------
     tones : ChordTones
     voices : int
-        How many voices, 2 to 4.
+        How many voices, 2 to 4; fewer where no good voicing has so many.
     low, high : int
         Lowest and highest MIDI key.
     centre : int
@@ -180,6 +180,8 @@ def candidates(
             if cost < float("inf"):
                 register = abs(sum(voicing) / len(voicing) - centre)
                 found[voicing] = min(cost + 0.35 * register, found.get(voicing, float("inf")))
+    if not found and voices > 1:  # too few tones for so many voices, as in a power chord
+        return candidates(tones, voices - 1, low, high, centre)
     ranked = sorted((cost, voicing) for voicing, cost in found.items())
     return tuple(ranked[:KEPT])
 
