@@ -2,7 +2,6 @@
 
 Conventions
 -----------
-* A `:|` without `|:` goes back to the start of its section (after a pickup).
 * Repeats are played before a jump in or after them is taken: D.C., D.S., To Coda and Fine count
   only in the last pass of a repeat.
 * After a jump, repeats that were played already are not taken again, and of their endings the
@@ -14,10 +13,12 @@ Conventions
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from generator.chart.layout import Fault, LaidBar, Layout
-from generator.chart.model import PLAYED_ONCE, Chart, Direction, Section, Span
+from generator.chart.jumps import find_marks, name_stem
+from generator.chart.layout import Fault, Layout
+from generator.chart.model import PLAYED_ONCE, Chart, Direction
+from generator.chart.repeats import Repeat, find_repeats
 
 __all__ = ["MAX_BARS", "Play", "RoadMap", "RoadMapError", "plays_once", "road_map"]
 
@@ -52,20 +53,6 @@ class Play:
     jumped: bool
 
 
-@dataclass(slots=True)
-class _Repeat:
-    first: int
-    opened: Span
-    times: int = 2
-    last: int = -1
-    endings: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)
-    awaiting: Span | None = None
-    """The `:|` of the ending before, while the next ending must follow."""
-
-    def ending_for(self, number: int) -> int | None:
-        return next((bar for bar, passes in self.endings if number in passes), None)
-
-
 @dataclass(frozen=True, slots=True)
 class RoadMap:
     """The signs of a chart, found and checked; `plays` follows them."""
@@ -74,7 +61,7 @@ class RoadMap:
     section_names: tuple[str, ...]
     pickup: bool
     form: tuple[int, ...]
-    repeats: tuple[_Repeat, ...]
+    repeats: tuple[Repeat, ...]
     marks: dict[str, int]
     faults: tuple[Fault, ...]
 
@@ -95,18 +82,14 @@ def plays_once(name: str) -> bool:
     >>> plays_once("Outro 2"), plays_once("A")
     (True, False)
     """
-    return _stem(name) in {once.casefold() for once in PLAYED_ONCE}
-
-
-def _stem(name: str) -> str:
-    return name.strip().casefold().rstrip("0123456789").rstrip()
+    return name_stem(name) in {once.casefold() for once in PLAYED_ONCE}
 
 
 def road_map(chart: Chart, layout: Layout) -> RoadMap:
     """Find repeats, endings and jumps in a chart, and what is wrong with them."""
-    reader = _Reader(chart.sections, layout, bool(chart.form), bool(chart.pickup_beats))
-    reader.repeats()
-    marks = reader.marks()
+    has_form, pickup = bool(chart.form), bool(chart.pickup_beats)
+    repeats, faults = find_repeats(layout.bars, has_form=has_form, pickup=pickup)
+    marks, jump_faults = find_marks(chart.sections, layout.bars, has_form=has_form)
     names = tuple(section.name for section in chart.sections)
     form = tuple(names.index(name) for name in chart.form if name in names)
     if form and chart.sections and not names[0]:
@@ -114,197 +97,12 @@ def road_map(chart: Chart, layout: Layout) -> RoadMap:
     return RoadMap(
         layout,
         names,
-        bool(chart.pickup_beats),
+        pickup,
         form,
-        tuple(reader.found),
+        repeats,
         marks,
-        tuple(reader.faults),
+        (*faults, *jump_faults),
     )
-
-
-class _Reader:
-    def __init__(
-        self, sections: tuple[Section, ...], layout: Layout, has_form: bool, pickup: bool
-    ) -> None:
-        self.sections = sections
-        self.bars = layout.bars
-        self.has_form = has_form
-        self.pickup = pickup
-        self.found: list[_Repeat] = []
-        self.faults: list[Fault] = []
-
-    def _fault(self, span: Span, message: str) -> None:
-        self.faults.append(Fault(span, message))
-
-    # -- repeats and endings -------------------------------------------------------------------
-
-    def repeats(self) -> None:
-        current: _Repeat | None = None
-        section, start, closed = -1, 0, False
-        for laid in self.bars:
-            bar, i = laid.bar, laid.index
-            if laid.section != section:
-                if current is not None and (self.has_form or current.endings):
-                    self._finish(current, "in its section ")
-                    current = None
-                section, closed = laid.section, False
-                start = i + 1 if i == 0 and self.pickup else i
-            if current is not None and current.awaiting is not None and not bar.ending:
-                self._finish(current)
-                current = None
-            if bar.repeat_opens:
-                if current is not None:
-                    if current.endings:
-                        self._finish(current)
-                    else:
-                        message = "a repeat inside a repeat; close the one before with :| first"
-                        self._fault(bar.span, message)
-                current = _Repeat(i, bar.span)
-            if bar.ending:
-                current = self._ending(laid, current, start, closed)
-            if bar.close == ":|":
-                current = self._close(laid, current, start, closed)
-                closed = True
-            elif bar.close == "||" and current is not None and current.endings:
-                self._finish(current)
-                current = None
-        if current is not None:
-            self._finish(current)
-
-    def _ending(
-        self, laid: LaidBar, current: _Repeat | None, start: int, closed: bool
-    ) -> _Repeat | None:
-        bar = laid.bar
-        sign = Span(bar.span.line, bar.span.column)
-        if current is None:
-            if 1 not in bar.ending or closed:
-                first = bar.ending[0]
-                message = f"no first ending before this ending {first}; write 1. and its :| first"
-                if first == 1:
-                    message = "ending 1 stands in no repeat; open the repeat with |:"
-                self._fault(sign, message)
-                return None
-            current = _Repeat(start, bar.span)
-        expected = max((p for _, passes in current.endings for p in passes), default=0) + 1
-        if bar.ending[0] != expected or (current.awaiting is None and current.endings):
-            if current.endings and current.awaiting is None:
-                message = f"the ending before ending {bar.ending[0]} is not closed; end it with :|"
-            elif expected == 1:
-                message = "no first ending before this one; write 1. and its :| first"
-            else:
-                message = f"ending {expected} must follow here; got ending {bar.ending[0]}"
-            self._fault(sign, message)
-        current.endings.append((laid.index, bar.ending))
-        current.awaiting = None
-        return current
-
-    def _close(
-        self, laid: LaidBar, current: _Repeat | None, start: int, closed: bool
-    ) -> _Repeat | None:
-        bar = laid.bar
-        sign = _close_span(laid)
-        if current is None:
-            if closed:
-                message = "this :| has no |: to go back to; write |: where the repeat starts"
-                self._fault(sign, message)
-                return None
-            current = _Repeat(start, bar.span)
-        current.last = laid.index
-        if current.endings:
-            if bar.times != 2:
-                message = "the endings say how often this is played; drop the x"
-                self._fault(sign, message)
-            current.awaiting = sign
-            return current
-        current.times = bar.times
-        self.found.append(current)
-        return None
-
-    def _finish(self, current: _Repeat, where: str = "") -> None:
-        """End a repeat that is still open: fine in its last ending, a fault otherwise."""
-        passes = [p for _, numbers in current.endings for p in numbers]
-        if not current.endings:
-            message = f"this repeat never closes {where}".rstrip() + "; write :| where it ends"
-            self._fault(current.opened, message)
-        elif current.awaiting is not None:
-            number = max(passes) + 1
-            message = f"ending {number} is missing after this :|; write {number}. after it"
-            self._fault(current.awaiting, message)
-        elif len(current.endings) == 1:
-            bar = self.bars[current.endings[0][0]].bar
-            message = "ending 1 goes nowhere; close it with :| and write ending 2. after it"
-            self._fault(Span(bar.span.line, bar.span.column), message)
-        else:
-            current.times = max(passes)
-            current.last = max(current.last, current.endings[-1][0])
-            self.found.append(current)
-
-    # -- jumps -----------------------------------------------------------------------------------
-
-    def marks(self) -> dict[str, int]:
-        places: dict[str, list[tuple[int, Direction]]] = {}
-        for laid in self.bars:
-            for measure in laid.measures:
-                for _, direction in measure.directions:
-                    kind = direction.kind
-                    places.setdefault(kind, []).append((laid.index, direction))
-        jumps = places.get("jump", [])
-        if self.has_form:
-            for kind in ("jump", "to-coda", "fine", "segno", "coda"):
-                for _, direction in places.get(kind, []):
-                    message = (
-                        f'"{direction.text}" and a Form head both say the order; '
-                        "drop the one or the other"
-                    )
-                    self._fault(direction.span, message)
-            return {}
-        marks: dict[str, int] = {}
-        for kind in ("segno", "coda"):
-            for index, direction in places.get(kind, []):
-                if kind in marks:
-                    message = f'a second "{direction.text}"; keep one'
-                    self._fault(direction.span, message)
-                marks.setdefault(kind, index)
-        if "coda" not in marks:
-            coda = self._coda_section()
-            if coda is not None:
-                marks["coda"] = coda
-        self._check_jumps(places, jumps, marks)
-        return marks
-
-    def _coda_section(self) -> int | None:
-        for laid in self.bars:
-            if _stem(self.sections[laid.section].name) == "coda":
-                return laid.index
-        return None
-
-    def _check_jumps(
-        self,
-        places: dict[str, list[tuple[int, Direction]]],
-        jumps: list[tuple[int, Direction]],
-        marks: dict[str, int],
-    ) -> None:
-        for _, jump in jumps:
-            if jump.text.startswith("D.S.") and "segno" not in marks:
-                message = f'"{jump.text}" without "Segno"; write "Segno" where to go back to'
-                self._fault(jump.span, message)
-            elif jump.text.endswith("Fine") and "fine" not in places:
-                self._fault(jump.span, f'"{jump.text}" without "Fine"; write "Fine" where to end')
-            elif jump.text.endswith("Coda") and "to-coda" not in places:
-                message = f'"{jump.text}" without "To Coda"; write "To Coda" where to leave'
-                self._fault(jump.span, message)
-            elif jump.text.endswith("Coda") and "coda" not in marks:
-                message = f'"{jump.text}" without a Coda; name a section [Coda] or write "Coda"'
-                self._fault(jump.span, message)
-        if not any(jump.text.endswith("Coda") for _, jump in jumps):
-            for _, sign in places.get("to-coda", []):
-                message = '"To Coda" is never taken; write "D.S. al Coda" or "D.C. al Coda" later'
-                self._fault(sign.span, message)
-
-
-def _close_span(laid: LaidBar) -> Span:
-    span = laid.bar.span
-    return Span(span.line, span.column + span.length)
 
 
 class _Walk:
@@ -319,7 +117,7 @@ class _Walk:
         self.previous = -1
         self.passes: dict[int, int] = {}
         self.chorus = 1
-        self.group_at: dict[int, _Repeat] = {}
+        self.group_at: dict[int, Repeat] = {}
         for repeat in roads.repeats:
             for i in range(repeat.first, repeat.last + 1):
                 self.group_at[i] = repeat
@@ -364,7 +162,7 @@ class _Walk:
                     section
                     for section in body
                     if not self._is_once(section)
-                    or chorus == (1 if _stem(names[section]) == "intro" else self.choruses)
+                    or chorus == (1 if name_stem(names[section]) == "intro" else self.choruses)
                 ]
                 spans.append((part, chorus))
             spans.append((order[last:], self.choruses))
@@ -426,7 +224,7 @@ class _Walk:
         taken: set[int] = set()
         newest: int | None = None
         to_coda = to_fine = False
-        group: _Repeat | None = None
+        group: Repeat | None = None
         turn = 1
         i = start
         while i < stop:

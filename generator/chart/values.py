@@ -20,6 +20,7 @@ __all__ = [
     "parse_feel",
     "parse_meter",
     "parse_tempo",
+    "short",
 ]
 
 MAX_UNITS = 32
@@ -59,7 +60,7 @@ def parse_meter(text: str) -> Meter:
     """
     match = _METER.fullmatch(text.strip())
     if match is None:
-        raise ValueFault(f"'{_short(text)}' is no meter; write one such as 4/4 or 7/8 (2+2+3)")
+        raise ValueFault(f"'{short(text)}' is no meter; write one such as 4/4 or 7/8 (2+2+3)")
     numerator, denominator = int(match[1]), int(match[2])
     if not 1 <= numerator <= MAX_UNITS:
         raise ValueFault(f"a bar of {numerator} units; write 1 to {MAX_UNITS}")
@@ -93,7 +94,7 @@ def parse_tempo(text: str, meter: Meter | None = None) -> Tempo:
     match = _TEMPO.fullmatch(text.strip())
     if match is None or (match[1] is None and meter is None):
         remedy = "write the note and its count a minute, such as q=120"
-        raise ValueFault(f"'{_short(text)}' is no tempo; {remedy}")
+        raise ValueFault(f"'{short(text)}' is no tempo; {remedy}")
     if match[1] is None and meter is not None:
         unit = min(meter.beat_lengths)
     else:
@@ -118,7 +119,7 @@ def parse_feel(text: str) -> Feel:
     if words == ["straight"]:
         return Feel()
     if not words or words[0] != "swing" or len(words) > 3:
-        raise ValueFault(f"'{_short(text)}' is no feel; {remedy}")
+        raise ValueFault(f"'{short(text)}' is no feel; {remedy}")
     unit, share = Fraction(1, 2), None
     for word in words[1:]:
         if word in ("eighths", "sixteenths"):
@@ -131,7 +132,7 @@ def parse_feel(text: str) -> Feel:
                 raise ValueFault(message, offset)
         else:
             offset = max(0, text.lower().find(word))
-            raise ValueFault(f"'{_short(word)}' is no part of a feel; {remedy}", offset)
+            raise ValueFault(f"'{short(word)}' is no part of a feel; {remedy}", offset)
     return Feel(True, unit, share)
 
 
@@ -143,7 +144,7 @@ def parse_beats(text: str) -> Fraction:
     """
     match = _BEATS.fullmatch(text.strip())
     if match is None or "0" in (match[3], match[4]):
-        raise ValueFault(f"'{_short(text)}' is no number of beats; write 1, 2 or 1/2")
+        raise ValueFault(f"'{short(text)}' is no number of beats; write 1, 2 or 1/2")
     if match[4]:
         return Fraction(int(match[1]), int(match[4]))
     if match[5]:
@@ -156,14 +157,15 @@ def parse_count(text: str, lowest: int, highest: int, noun: str) -> int:
     """Parse `count = n ["bar"|"bars"|"times"]`."""
     match = re.fullmatch(r"(\d{1,20})(?:\s+(?:bars?|times))?", text.strip())
     if match is None:
-        raise ValueFault(f"'{_short(text)}' is no number of {noun}; write {lowest} to {highest}")
+        raise ValueFault(f"'{short(text)}' is no number of {noun}; write {lowest} to {highest}")
     count = int(match[1])
     if not lowest <= count <= highest:
-        raise ValueFault(f"{_short(match[1])} {noun}; write {lowest} to {highest}")
+        raise ValueFault(f"{short(match[1])} {noun}; write {lowest} to {highest}")
     return count
 
 
-def _short(text: str) -> str:
+def short(text: str) -> str:
+    """Return a quotation from a chart, cut to 40 characters for a message."""
     text = text.strip()
     return text if len(text) <= 40 else text[:37] + "..."
 

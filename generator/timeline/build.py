@@ -11,15 +11,15 @@ from generator.chart.suggest import did_you_mean
 from generator.chart.values import MAX_QUARTER_BPM, MIN_QUARTER_BPM
 from generator.clock import Clock, ticks
 from generator.errors import ChartError, OptionError
-from generator.timeline.dynamics import DynamicEvent, dynamic_points
+from generator.timeline.dynamics import dynamic_points
+from generator.timeline.events import events_of
 from generator.timeline.harmony import chords_of
 from generator.timeline.model import (
-    TempoMark,
     Timeline,
     TimelineBar,
     TimelineSection,
 )
-from generator.timeline.tempo import TempoEvent, tempo_points
+from generator.timeline.tempo import tempo_points
 from generator.timeline.unfold import PlayedMeasure, PlayedSection, place
 from generator.timeline.written import Standing, standings
 
@@ -108,10 +108,10 @@ def build_timeline(
     measures, played = place(plays, layout.bars, names, start_tick=first_tick, pickup=pickup)
     end_tick = measures[-1].end_tick
 
-    clock_events, marks, level_events, stops = _events(chart, measures, played, stands, scale)
+    events = events_of(chart, measures, played, stands, scale)
     bars = _bars(measures, stands)
     chords, fermatas = chords_of(chart, measures, bars, first_tick)
-    clock = Clock(tempo_points(clock_events, fermatas, end_tick))
+    clock = Clock(tempo_points(events.tempos, fermatas, end_tick))
     duration_s = clock.seconds(end_tick)
     if duration_s > MAX_DURATION_S:
         message = f"{duration_s / 3600:.1f} hours when played out; {MAX_DURATION_S // 3600} at most"
@@ -135,9 +135,9 @@ def build_timeline(
         bars=bars,
         chords=chords,
         sections=_sections(chart, played, measures, stands),
-        dynamics=dynamic_points(level_events, end_tick),
-        stops=stops,
-        tempo_marks=marks,
+        dynamics=dynamic_points(events.levels, end_tick),
+        stops=events.stops,
+        tempo_marks=events.tempo_marks,
         choruses=body,
     )
 
@@ -201,67 +201,6 @@ def _count_in(meter: Meter, first_quarters: Fraction, bars: int) -> tuple[tuple[
     end = bar * bars - (bar - short if short else 0)
     clicks = tuple(bar * i + ticks(onset) for i in range(bars) for onset in meter.beat_onsets)
     return tuple(tick for tick in clicks if tick < end), end
-
-
-def _events(
-    chart: Chart,
-    measures: tuple[PlayedMeasure, ...],
-    played: tuple[PlayedSection, ...],
-    stands: tuple[Standing, ...],
-    scale: Fraction,
-) -> tuple[
-    list[TempoEvent], tuple[TempoMark, ...], list[DynamicEvent], tuple[tuple[int, int], ...]
-]:
-    """Walk the measures once and collect what changes tempo, level and stop-time."""
-    starts = {section.first: section for section in played}
-    tempo_events: list[TempoEvent] = []
-    marks: list[TempoMark] = []
-    levels: list[DynamicEvent] = []
-    stops: list[tuple[int, int]] = []
-    stopped_from: int | None = None
-    bpm = Fraction(0)
-    for i, played_measure in enumerate(measures):
-        stand = stands[played_measure.laid.index]
-        tick = played_measure.start_tick
-        back = played_measure.first and (i == 0 or played_measure.play.jumped)
-        section = starts.get(i)
-        if i and (section is not None or back):
-            tempo_events.append(TempoEvent(tick, "end"))
-            levels.append(DynamicEvent(tick, "end"))
-        if (section is not None or back) and stopped_from is not None:
-            stops.append((stopped_from, tick))
-            stopped_from = None
-        if back:
-            held = stand.tempo.quarter_bpm * scale
-            if held != bpm:
-                tempo_events.append(TempoEvent(tick if i else 0, "mark", held))
-            bpm = held
-            levels.append(DynamicEvent(tick if i else 0, "mark", stand.level))
-            stopped_from = tick if stand.stopped else None
-        if section is not None and not back:
-            mark = chart.sections[section.section].dynamic
-            if mark:
-                levels.append(DynamicEvent(tick, "mark", DYNAMICS.index(mark)))
-        for at, direction in played_measure.directions:
-            kind = direction.kind
-            if kind == "tempo" and direction.tempo is not None:
-                bpm = direction.tempo.quarter_bpm * scale
-                tempo_events.append(TempoEvent(at, "mark", bpm))
-            elif kind == "rit" or kind == "accel":
-                tempo_events.append(TempoEvent(at, kind))
-            elif kind == "a-tempo":
-                tempo_events.append(TempoEvent(at, "a-tempo"))
-            elif kind == "dynamic" and direction.dynamic is not None:
-                levels.append(DynamicEvent(at, "mark", DYNAMICS.index(direction.dynamic)))
-            elif kind == "cresc" or kind == "dim":
-                levels.append(DynamicEvent(at, kind))
-            elif kind == "stop-time" and stopped_from is None:
-                stopped_from = at
-            if kind in ("tempo", "rit", "accel", "a-tempo"):
-                marks.append(TempoMark(at, direction.text))
-    if stopped_from is not None:
-        stops.append((stopped_from, measures[-1].end_tick))
-    return tempo_events, tuple(marks), levels, tuple(s for s in stops if s[0] < s[1])
 
 
 def _bars(
