@@ -189,12 +189,10 @@ def _pitches(
         role = _walk_role(timeline, beat, after, linked) if walks else _role(beat.character)
         strokes.append(Stroke(role, chord, beat.cue.chord.key, linked, contour))
     found = dict(zip(sounding, line_pitches(strokes, spec, rng), strict=True))
-    # A dead note lies under the finger that waits for the next one.
-    key, keys = spec.centre, []
-    for i in reversed(range(len(beats))):
-        key = found.get(i, key)
-        keys.append(key)
-    return keys[::-1]
+    keys: list[int] = []
+    for i in range(len(beats)):  # a dead note lies under the finger that played last
+        keys.append(found[i] if i in found else keys[-1])
+    return keys
 
 
 def _role(token: str) -> Role:
