@@ -59,9 +59,9 @@ class Run:
 
 
 def clean(text: str) -> str:
-    """Return text on one line: whatever is no visible character becomes a space.
+    r"""Return text on one line: whatever is no visible character becomes a space.
 
-    >>> clean("two\\nlines")
+    >>> clean("two\nlines")
     'two lines'
     """
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())

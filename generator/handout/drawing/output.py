@@ -80,7 +80,7 @@ def _pdf(drawings: Sequence[Drawing], creator: str) -> bytes:
     buffer = io.BytesIO()
     metadata = {
         "Title": drawings[0].title,
-        "Subject": drawings[0].description,
+        "Subject": drawings[0].description.partition(". ")[0],
         "Creator": creator or None,
         "CreationDate": None,
     }

@@ -52,7 +52,7 @@ TONES_PT = 7.5
 REST_PT = 20.0
 METER_PT = 15.0
 GAP_PT = 6.5
-_TONES_A_ROW = 4
+_TONES_A_ROW = 5
 
 ElementKind = Literal["chord", "no-chord", "slash", "rest", "simile", "meter"]
 Close = Literal["single", "double", "repeat", "final"]
@@ -130,7 +130,7 @@ class Cell:
     @property
     def right_pt(self) -> float:
         """Room between the last chord and the bar line."""
-        return {"repeat": 15.0, "final": 12.0, "double": 8.0}.get(self.close, 6.0)
+        return {"repeat": 17.0, "final": 12.0, "double": 8.0}.get(self.close, 6.0)
 
     @property
     def is_pickup(self) -> bool:
@@ -240,13 +240,14 @@ def _chord(
 ) -> Element:
     chord = item.chord
     pieces = chord_pieces(chord.root.name, chord.quality, chord.bass.name if chord.bass else None)
-    roman, rows = "", ()
+    roman = ""
+    rows: tuple[str, ...] = ()
     if extras.roman:
         roman = real_accidentals(guide(chord, key, following).roman)
     if extras.tones:
         names = [note.name.replace("b", "♭").replace("#", "♯") for note in chord.notes]
-        starts = range(0, len(names), _TONES_A_ROW)
-        rows = tuple(" ".join(names[i : i + _TONES_A_ROW]) for i in starts)
+        each = len(names) if len(names) <= _TONES_A_ROW else (len(names) + 1) // 2
+        rows = tuple(" ".join(names[i : i + each]) for i in range(0, len(names), each))
     width = max(
         chord_width(pieces, CHORD_PT),
         advance(roman, SERIF_ITALIC, ROMAN_PT),
@@ -323,7 +324,9 @@ def _bracket(laid: tuple[LaidBar, ...], i: int) -> tuple[int, bool]:
         return 0, False
     section = laid[i].section
     for length, entry in enumerate(laid[i:], 1):
-        if entry.section != section or (length > 1 and entry.bar.ending):
+        if entry.section != section or (
+            length > 1 and (entry.bar.ending or entry.bar.repeat_opens)
+        ):
             break
         if entry.bar.close == ":|":
             return length, True
@@ -342,9 +345,7 @@ def _bracket(laid: tuple[LaidBar, ...], i: int) -> tuple[int, bool]:
 
 
 def _length_before(laid: tuple[LaidBar, ...], i: int) -> int:
-    length = 0
-    for entry in reversed(laid[:i]):
-        length += 1
+    for length, entry in enumerate(reversed(laid[:i]), 1):
         if entry.bar.ending:
             return length
     return 1

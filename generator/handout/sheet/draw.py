@@ -29,7 +29,7 @@ PAPERS: dict[str, tuple[float, float]] = {"a4": (595.276, 841.89), "letter": (61
 """Width and height in points (ISO 216; ANSI/ASME Y14.1)."""
 
 _SIDE, _TOP, _FOOT = 46.0, 42.0, 30.0
-_GAP_LEAST, _GAP_WANTED, _GAP_MOST = 9.0, 17.0, 27.0
+_GAP_LEAST, _GAP_WANTED, _GAP_MOST = 9.0, 22.0, 27.0
 _SECTION_GAP = 5.0
 _ZOOMS = (1.25, 1.17, 1.09, 1.0)
 _READER_NAMES = {"bb": "B♭", "eb": "E♭", "f": "F"}

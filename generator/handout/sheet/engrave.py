@@ -252,7 +252,7 @@ def _positions(placed: PlacedCell) -> list[float]:
         x = max(left + element.share * (right - left), end)
         places.append(x)
         end = x + element.width_pt * scale + gap
-    limit = right + 1.0
+    limit = right
     for i in range(len(elements) - 1, -1, -1):
         places[i] = min(places[i], limit - elements[i].width_pt * scale)
         limit = places[i] - gap

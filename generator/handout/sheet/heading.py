@@ -32,6 +32,7 @@ __all__ = [
 
 _QUIET = "#55555c"
 _TITLE_PT = 27.0
+_TITLE_LEAST_PT = 17.0
 _LEGEND_PT = 8.0
 
 
@@ -64,9 +65,9 @@ def draw_heading(
 ) -> float:
     """Draw title, composer, key, meter, tempo and feel; return the y below them."""
     title = clean(chart.title) or "Untitled"
-    size = max(fitting_size(title, SERIF_BOLD, _TITLE_PT, width), 11.0)
+    size = max(fitting_size(title, SERIF_BOLD, _TITLE_PT, width), _TITLE_LEAST_PT)
     y = top + 22
-    for row in _wrapped(title, size, width):
+    for row in _balanced(title, size, width):
         page.text(left + width / 2, y, row, SERIF_BOLD, size, anchor="middle")
         y += size * 1.1
     y += 12 - size * 1.1
@@ -85,7 +86,8 @@ def draw_heading(
     y += 19
     x = draw_note(page, chart.tempo.unit_quarters, left, y, 12)
     x = page.text(x, y, f" = {number_text(chart.tempo.count)}", SERIF_BOLD, 11.5)
-    words = [word for word in (feel_text(chart.feel), clean(chart.style or "").replace("-", " ")) if word]
+    style = clean(chart.style or "").replace("-", " ")
+    words = [word for word in (feel_text(chart.feel), style) if word]
     if words:
         page.text(x + 10, y, ", ".join(words), SERIF_ITALIC, 11.5)
     order = _order(chart)
@@ -154,6 +156,19 @@ def _order(chart: Chart) -> str:
     if chart.form:
         return "Form: " + " ".join(clean(name) for name in chart.form)
     return f"{chart.choruses} choruses" if chart.choruses > 1 else ""
+
+
+def _balanced(text: str, size_pt: float, width_pt: float) -> list[str]:
+    """Break a title into as few rows as it needs, of about the same length."""
+    rows = _wrapped(text, size_pt, width_pt)
+    narrower = width_pt
+    while len(rows) > 1 and narrower > width_pt / 2:
+        narrower -= 10
+        closer = _wrapped(text, size_pt, narrower)
+        if len(closer) > len(rows):
+            break
+        rows = closer
+    return rows
 
 
 def _wrapped(text: str, size_pt: float, width_pt: float) -> list[str]:

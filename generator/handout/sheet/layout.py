@@ -1,4 +1,4 @@
-"""Cells into lines, lines into pages: a grid of columns, no bar split, no page half used by accident.
+"""Cells into lines, lines into pages: a grid of columns, and no bar is ever split.
 
 A line has `columns` columns of equal width. A crowded bar is set a little smaller, and takes a
 second column when that is not enough. A section starts a line; a second ending stands below the
@@ -134,12 +134,11 @@ def _fill(stretch: list[Cell], width_pt: float, columns: int) -> list[_Row]:
         span = _span(cell, room / columns, columns)
         row = rows[-1]
         if cell.ending and not cell.ending_first and first_ending:
-            length = sum(
-                _span(other, width_pt / columns, columns)
-                for other in stretch[i : i + cell.ending_bars]
-            )
-            if row.used + length > columns:
-                below = first_ending[0] == len(rows) - 1 and first_ending[1] + length <= columns
+            spans = [_span(other, width_pt / columns, columns) for other in stretch[i:]]
+            if row.used + sum(spans[: cell.ending_bars]) > columns:
+                # Below the first ending, if all that follows has room there.
+                fits = first_ending[1] + sum(spans) <= columns
+                below = first_ending[0] == len(rows) - 1 and fits
                 rows.append(_Row([], indent=first_ending[1] if below else 0))
         elif row.used + span > columns and row.cells:
             row.full = True

@@ -173,7 +173,7 @@ def _in_rows(words: list[PlacedWord], line_width: float) -> tuple[PlacedWord, ..
         before = pushed[-1] if pushed else None
         if before and word.x < before.x + before.width + _GAP:
             moved = before.x + before.width + _GAP
-            if moved - word.x < 60 and moved + word.width <= line_width:
+            if moved - word.x < 110 and moved + word.width <= line_width:
                 word = replace(word, x=moved)
         pushed.append(word)
     pushed.sort(key=lambda word: word.x)
