@@ -87,7 +87,7 @@ def _guide_degrees(chord: Chord) -> tuple[Degree, ...]:
 
 
 def _tensions(chord: Chord, scale: Scale, avoid: tuple[Degree, ...]) -> tuple[Degree, ...]:
-    named = {degree.semitones % 12 for degree in chord.upper_degrees}
+    named = {degree.semitones % 12 for degree in chord.degrees}
     basic = basic_tones(chord)
     colours = _DOMINANT_TENSIONS if is_dominant(chord) else set()
     return tuple(

@@ -99,8 +99,8 @@ QUALITIES = (
     QualityRow("dim(maj7)", "1 b3 b5 7", "dim", "diminished", "{dim}{maj}7 {dim}({maj}7)"),
     QualityRow("7#5", "1 3 #5 b7", "aug", "augmented-seventh", "{aug}7 7+ 7{aug}"),
     QualityRow("maj7#5", "1 3 #5 7", "aug", "augmented", "{aug}{maj}7 {aug}({maj}7) {aug}{delta}"),
-    QualityRow("7sus4", "1 4 5 b7", "sus4", "suspended-fourth", "7sus 7Sus 7Sus4 sus7"),
-    QualityRow("7sus2", "1 2 5 b7", "sus2", "suspended-second"),
+    QualityRow("7sus4", "1 4 5 b7", "sus4", "dominant", "7sus 7Sus 7Sus4 sus7"),
+    QualityRow("7sus2", "1 2 5 b7", "sus2", "dominant"),
     QualityRow("9", "1 3 5 b7 9", "9", "dominant-ninth", "dom9"),
     QualityRow("maj9", "1 3 5 7 9", "maj9", "major-ninth", "{maj}9 ({maj}9)"),
     QualityRow("m9", "1 b3 5 b7 9", "min9", "minor-ninth", "{min}9"),
@@ -109,7 +109,7 @@ QUALITIES = (
     ),
     QualityRow("m9b5", "1 b3 b5 b7 9", "hdim7", "half-diminished", "{half}9"),
     QualityRow("9#5", "1 3 #5 b7 9", "9", "dominant-ninth", "{aug}9 9+"),
-    QualityRow("9sus4", "1 4 5 b7 9", "sus4", "suspended-fourth", "9sus 9Sus 9Sus4"),
+    QualityRow("9sus4", "1 4 5 b7 9", "sus4", "dominant-ninth", "9sus 9Sus 9Sus4"),
     QualityRow("11", "1 3 5 b7 9 11", "7", "dominant-11th", "dom11"),
     QualityRow("maj11", "1 3 5 7 9 11", "maj7", "major-11th", "{maj}11"),
     QualityRow("m11", "1 b3 5 b7 9 11", "min7", "minor-11th", "{min}11"),
@@ -117,7 +117,7 @@ QUALITIES = (
     QualityRow("13", "1 3 5 b7 9 13", "7", "dominant-13th", "dom13"),
     QualityRow("maj13", "1 3 5 7 9 13", "maj7", "major-13th", "{maj}13"),
     QualityRow("m13", "1 b3 5 b7 9 11 13", "min7", "minor-13th", "{min}13"),
-    QualityRow("13sus4", "1 4 5 b7 9 13", "sus4", "suspended-fourth", "13sus 13Sus 13Sus4"),
+    QualityRow("13sus4", "1 4 5 b7 9 13", "sus4", "dominant-13th", "13sus 13Sus 13Sus4"),
     QualityRow("7alt", "1 3 b7 b9 #9 b5 b13", "7", "dominant", "alt 7(alt)"),
 )
 
@@ -234,7 +234,9 @@ class Quality:
     def musicxml(self) -> MusicXmlKind:
         """Kind and degrees for a MusicXML 4.0 `<harmony>` element.
 
-        An added seventh is written against the minor seventh, as the standard asks.
+        An added seventh is written against the minor seventh, as the standard asks. Suspended
+        sevenths are written from the dominant, since readers differ about a seventh that is
+        added to a suspension.
         """
         kind = frozenset(_degrees(MUSICXML_KINDS[self.row.kind]))
         removed = {d.number: d for d in kind - self.tones}

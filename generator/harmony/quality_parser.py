@@ -9,8 +9,12 @@ The longest spelling of a row that lets the rest be read wins: `madd9` is `m` an
 `ma`. A symbol is at most `MAX_LENGTH` characters, so the work is bounded on any text.
 """
 
+from functools import cache
+
 from generator.errors import ChordError
 from generator.harmony.quality import (
+    ALTERATIONS,
+    QUALITIES,
     Alteration,
     Quality,
     QualityRow,
@@ -24,6 +28,7 @@ from generator.harmony.quality import (
 __all__ = ["MAX_LENGTH", "read_quality"]
 
 MAX_LENGTH = 64
+_LONGEST = 16  # characters in the longest spelling of a row
 
 
 class _SuffixError(Exception):
@@ -44,7 +49,7 @@ def read_quality(text: str, start: int) -> tuple[Quality, int]:
     """
     table = spellings()
     worst: _SuffixError | None = None
-    for size in range(min(12, len(text) - start), -1, -1):
+    for size in range(min(_LONGEST, len(text) - start), -1, -1):
         row = table.get(text[start : start + size])
         if row is None:
             continue
@@ -127,6 +132,10 @@ _REMEDIES = {
     "#2": "there is no #2: write #9",
     "b11": "there is no b11: 3 or #11?",
     "#6": "there is no #6: write 7",
+    "4": "a 4 alone is unclear: write sus4 or add4",
+    "flat": "write a flat as b",
+    "sharp": "write a sharp as #",
+    "add": "after add stands one of 2, 4, 6, 9, 11, 13",
     "#13": "there is no #13: write 7 for a minor seventh",
     ")": 'this ")" closes nothing: drop it or open "("',
     "(": "parentheses inside parentheses: drop the inner ones",
@@ -134,8 +143,22 @@ _REMEDIES = {
 
 
 def _nearest(text: str, start: int) -> str:
+    """Name the nearest quality in normal form, when one is near."""
     from difflib import get_close_matches
 
     suffix = text[start:].partition("/")[0]
-    found = get_close_matches(suffix, [s for s in spellings() if s], n=1, cutoff=0.6)
-    return f"; did you mean {text[:start]}{found[0]}?" if found and found[0] != suffix else ""
+    found = get_close_matches(suffix, _common_symbols(), n=1, cutoff=0.6)
+    if found and found[0] != suffix:
+        return f"; did you mean {text[:start]}{found[0]}?"
+    return "; after the root stands such as m7, maj7, 7b9, sus4, 6/9, dim or nothing"
+
+
+@cache
+def _common_symbols() -> tuple[str, ...]:
+    changed = [
+        base + change.symbol
+        for base in ("", "m", "7", "m7", "maj7")
+        for change in ALTERATIONS
+        if change.action in ("alter", "add", "omit") and (base or change.action != "alter")
+    ]
+    return (*(row.symbol for row in QUALITIES if row.symbol), *changed)

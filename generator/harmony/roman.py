@@ -12,8 +12,9 @@ Notation
 * Borrowed chords carry their numeral: `iv6`, `bVII7`, `bVImaj7`; the Neapolitan is `bII`.
 * The bass of a slash chord is left out: the numeral names the function.
 
-A dominant on I (in major) or IV is heard as a blues colour unless its goal follows; a tritone
-substitute, other than that of the tonic, is named so only when its goal follows.
+A dominant on I (in major) or IV is heard as a blues colour (`I7`, `IV7`) unless its goal follows
+and is no dominant seventh itself; a tritone substitute, other than that of the tonic, is named so
+only when its goal follows.
 
 Sources: Nettles & Graf 1997, chs. on secondary and substitute dominants; Aldwell, Schachter and
 Cadwallader 2011, *Harmony and Voice Leading*, for applied leading-tone chords (both from memory).
@@ -70,7 +71,7 @@ def roman_numeral(chord: Chord, key: Key, following: Chord | None = None) -> str
     goals = _goals(key)
     leads_to = None if following is None else _place(following.root, key)
     return (
-        _applied_dominant(chord, key, place, goals, leads_to)
+        _applied_dominant(chord, key, place, goals, following)
         or _substitute(chord, key, place, goals, leads_to)
         or _leading_tone(chord, key, place, goals, leads_to)
         or _related_second(chord, key, place, goals, following)
@@ -109,17 +110,17 @@ def _lower(numeral: str) -> str:
 
 
 def _applied_dominant(
-    chord: Chord, key: Key, place: int, goals: dict[int, str], leads_to: int | None
+    chord: Chord, key: Key, place: int, goals: dict[int, str], following: Chord | None
 ) -> str | None:
     goal = place - 1
     if not _dominant_like(chord) or goal not in goals:
         return None
-    resolves = leads_to == goal
+    resolves = following is not None and _place(following.root, key) == goal
     has_seventh = is_dominant(chord)
     if _is_diatonic(chord, key) and not (resolves and has_seventh and place != 1):
         return None
     is_blues = place == -1 or (place == 0 and Degree(3) in _tonic_degrees(key))
-    if is_blues and not resolves:
+    if is_blues and (following is None or not resolves or is_dominant(following)):
         return None
     return f"V{_suffix(chord)}/{goals[goal]}"
 

@@ -71,7 +71,7 @@ def is_dominant(chord: Chord) -> bool:
 
 
 def chord_scales(chord: Chord, key: Key) -> tuple[Scale, ...]:
-    """Return the scales that hold every tone of the chord, best first.
+    """Return the scales that hold every tone of the chord and its bass, best first.
 
     They are ranked by the number of notes foreign to the key (by name: over Db in C the scale
     with Eb and Bb is nearer than the one with Ebb and Bbb), then of avoid notes, then of tones
@@ -84,7 +84,14 @@ def chord_scales(chord: Chord, key: Key) -> tuple[Scale, ...]:
     >>> [scale.name for scale in chord_scales(parse_chord("A7"), parse_key("C"))][:2]
     ['mixolydian b6', 'mixolydian']
     """
-    fits = _fitting(chord, SCALES) or _fitting(chord, SYMMETRIC_SCALES)
+    tones = {degree.semitones % 12 for degree in chord.voiced_degrees}
+    with_bass = tones | {(chord.bass_pitch_class - chord.root.pitch_class) % 12}
+    fits = (
+        _fitting(chord, with_bass, SCALES)
+        or _fitting(chord, with_bass, SYMMETRIC_SCALES)
+        or _fitting(chord, tones, SCALES)  # a bass that no scale of the chord holds: C/Db
+        or _fitting(chord, tones, SYMMETRIC_SCALES)
+    )
     owned = {note.pitch_class: note for note in key.notes}
     root = owned.get(chord.root.pitch_class, chord.root)  # Gb7 in B major counts as F#7
     prefers_lydian = chord.root.pitch_class not in owned and is_dominant(chord)
@@ -98,8 +105,7 @@ def chord_scales(chord: Chord, key: Key) -> tuple[Scale, ...]:
     return tuple(sorted(fits, key=rank))
 
 
-def _fitting(chord: Chord, table: dict[str, str]) -> list[Scale]:
-    tones = {degree.semitones % 12 for degree in chord.voiced_degrees}
+def _fitting(chord: Chord, tones: set[int], table: dict[str, str]) -> list[Scale]:
     thirds = {degree for degree in chord.voiced_degrees if degree.number == 3}
     found = []
     for name, text in table.items():
@@ -125,7 +131,7 @@ def avoid_degrees(chord: Chord, scale: Scale) -> tuple[Degree, ...]:
 
     What the symbol names is never one, nor are b9, #9 and b13 on a dominant.
     """
-    named = {degree.semitones % 12 for degree in chord.upper_degrees}
+    named = {degree.semitones % 12 for degree in chord.degrees}
     basic = basic_tones(chord)
     spared = set(_DOMINANT_COLOURS) if is_dominant(chord) else set()
     return tuple(
