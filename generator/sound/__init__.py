@@ -1,4 +1,4 @@
-"""Sound: fonts, synthesiser, mix, loudness, encoding. Importing it loads neither numpy nor synth."""
+"""Sound: fonts, synthesiser, mix, loudness, encoding. Importing it loads no numpy, no synth."""
 
 from generator.sound.fonts import Font, choose_font, find_fonts
 from generator.sound.model import (

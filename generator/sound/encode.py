@@ -10,6 +10,7 @@ import shutil
 import struct
 import subprocess
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -62,12 +63,14 @@ class Encoder:
     """A file being written; `add` takes blocks, `finish` closes, `abort` leaves nothing.
 
     `takes_pcm16` says whether it wants dithered 16-bit samples (frames, 2) or float32 (2, frames).
+    `rate_hz` is that of the file.
     """
 
     takes_pcm16 = False
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, rate_hz: int) -> None:
         self.path = path
+        self.rate_hz = rate_hz
 
     def add(self, block: "NDArray[np.float32] | NDArray[np.int16]") -> None:
         """Write on."""
@@ -88,7 +91,7 @@ class WavEncoder(Encoder):
     def __init__(
         self, path: Path, kind: AudioFormat, rate_hz: int, frames: int, tags: Tags
     ) -> None:
-        super().__init__(path)
+        super().__init__(path, rate_hz)
         self._bits = {"wav": 16, "wav24": 24, "wav32f": 32}[kind]
         self.takes_pcm16 = self._bits == 16
         self._digest = hashlib.sha256()
@@ -145,19 +148,19 @@ class FfmpegEncoder(Encoder):
         tags: Tags,
         bitrate_kbps: int,
     ) -> None:
-        super().__init__(path)
+        super().__init__(path, 48_000 if kind == "opus" else rate_hz)
         self.takes_pcm16 = kind == "flac"
         self._gain = 1 / LAME_SCALE if kind == "mp3" else 1.0
-        self._messages: IO[bytes] = tempfile.TemporaryFile()
-        self._metadata: IO[str] | None = None
+        self._messages: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115, see `_close`
         command = [ffmpeg_program(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y"]
         command += ["-f", "s16le" if self.takes_pcm16 else "f32le", "-ar", str(rate_hz)]
         command += ["-ac", "2", "-i", "pipe:0"]
         text = _ffmetadata(tags, with_chapters=kind in ("mp3", "m4a"))
-        self._metadata = tempfile.NamedTemporaryFile("w", suffix=".txt", encoding="utf-8")
-        self._metadata.write(text)
-        self._metadata.flush()
-        command += ["-f", "ffmetadata", "-i", self._metadata.name, "-map", "0:a"]
+        # Closed before ffmpeg opens it: Windows lets no two programs have it open.
+        handle, self._metadata = tempfile.mkstemp(suffix=".txt")
+        with open(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        command += ["-f", "ffmetadata", "-i", self._metadata, "-map", "0:a"]
         command += ["-map_metadata", "1", "-map_chapters", "1", "-fflags", "+bitexact"]
         command += ["-flags:a", "+bitexact"]
         if kind in _LOSSY:
@@ -175,7 +178,7 @@ class FfmpegEncoder(Encoder):
                 start_new_session=True,  # Ctrl-C reaches us; we end ffmpeg ourselves
             )
         except OSError as error:
-            self._metadata.close()
+            self._close()
             raise MissingToolError(f"{command[0]} cannot be run: {error.strerror}") from error
 
     def add(self, block: "NDArray[np.float32] | NDArray[np.int16]") -> None:
@@ -211,17 +214,14 @@ class FfmpegEncoder(Encoder):
             self._process.kill()
         self._process.wait()
         if self._process.stdin is not None:
-            try:
+            with suppress(OSError):
                 self._process.stdin.close()
-            except OSError:
-                pass
         self._close()
         self.path.unlink(missing_ok=True)
 
     def _close(self) -> None:
         self._messages.close()
-        if self._metadata is not None:
-            self._metadata.close()
+        Path(self._metadata).unlink(missing_ok=True)
 
     def _failure(self) -> EncodeError | OutputError:
         self._process.wait()

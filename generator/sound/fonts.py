@@ -9,7 +9,7 @@ from pathlib import Path
 
 from generator.errors import FontError
 from generator.shipped import soundfonts_folder
-from generator.sound.sf2 import FontTables, read_font
+from generator.sound.sf2 import PERCUSSION_BANK, FontTables, read_font
 
 __all__ = ["Font", "choose_font", "find_fonts", "font_folders"]
 
@@ -39,6 +39,11 @@ class Font:
     licence: str = ""
     source: str = ""
     trims_db: dict[str, float] | None = None
+
+    def trim_db(self, bank: int, program: int) -> float:
+        """Return the level change of a preset, 0 when nobody measured it."""
+        name = "drums" if bank == PERCUSSION_BANK else str(program)
+        return float((self.trims_db or {}).get(name, 0.0))
 
 
 def font_folders() -> tuple[Path, ...]:

@@ -24,6 +24,7 @@ _RELATIVE_GATE_LU = -10.0
 
 _OVERSAMPLING = 4
 _HALF_TAPS = 16
+_BATCH = 32
 
 
 def k_weighting(rate_hz: int) -> tuple[Section, Section]:
@@ -139,48 +140,83 @@ class TruePeakMeter:
 
         self._taps = _interpolator()
         self._bound = float(np.abs(self._taps).sum(axis=0).max())
-        self._history = np.zeros((channels, 2 * _HALF_TAPS), np.float32)
+        self._before = np.zeros((channels, STEP), np.float32)
         self.peak = 0.0
 
     def add(self, block: "NDArray[np.float32]") -> None:
         """Measure on."""
         import numpy as np
 
-        signal = np.concatenate([self._history, block], axis=1)
-        self._history = signal[:, -2 * _HALF_TAPS :].copy()
-        for channel in signal:
-            self._scan(channel)
+        signal = np.concatenate([self._before, block], axis=1)
+        whole = signal.shape[1] // STEP * STEP
+        if whole > STEP:
+            for channel in signal[:, :whole]:
+                self._raise(channel)
+        self._before = signal[:, max(0, whole - STEP) :].copy()
 
     def finish(self) -> float:
         """Return the peak in dBTP, with what rings on after the last sample; -inf if silent."""
         import numpy as np
 
-        self.add(np.zeros((self._history.shape[0], 2 * _HALF_TAPS), np.float32))
+        self.add(np.zeros((self._before.shape[0], 3 * STEP), np.float32))
         return 20 * math.log10(self.peak) if self.peak > 0 else -math.inf
 
-    def _scan(self, signal: "NDArray[np.float32]") -> None:
+    def span_peaks(self, signal: "NDArray[np.float32]", floor: float) -> "NDArray[np.float32]":
+        """Return the true peak near each span of 64 samples of (channels, 64 * (spans + 1)).
+
+        The first span is only there for its samples. Spans whose true peak cannot reach `floor`
+        give their greatest sample instead.
+        """
         import numpy as np
 
-        span = STEP
-        whole = len(signal) // span * span
-        heights = np.abs(signal[:whole]).reshape(-1, span).max(axis=1)
-        if whole < len(signal):
-            heights = np.append(heights, np.abs(signal[whole:]).max())
+        spans = signal.shape[1] // STEP - 1
+        peaks = np.zeros(spans + 1, np.float32)
+        for channel in signal:
+            heights, near = _heights(channel)
+            peaks = np.maximum(peaks, heights)
+            loud = np.flatnonzero(near * self._bound > floor)
+            for i in range(0, len(loud), _BATCH):
+                some = loud[i : i + _BATCH]
+                tops = self._between(channel, some).max(axis=(1, 2))
+                # A window starts up to 64 samples before the point that it interpolates.
+                np.maximum.at(peaks, some, tops)
+                np.maximum.at(peaks, some + 1, tops)
+        return peaks[1:]
+
+    def _raise(self, channel: "NDArray[np.float32]") -> None:
+        import numpy as np
+
+        heights, near = _heights(channel)
         self.peak = max(self.peak, float(heights.max()))
-        near = heights.copy()
-        near[1:] = np.maximum(near[1:], heights[:-1])
-        near[:-1] = np.maximum(near[:-1], heights[1:])
-        candidates = np.flatnonzero(near * self._bound > self.peak)
-        candidates = candidates[np.argsort(-near[candidates], kind="stable")]
-        padded = np.pad(signal, (_HALF_TAPS - 1, span + 2 * _HALF_TAPS))
-        offsets = np.arange(span + 2 * _HALF_TAPS - 1)
-        for i in range(0, len(candidates), 32):
-            some = candidates[i : i + 32]
+        loud = np.flatnonzero(near * self._bound > self.peak)
+        loud = loud[np.argsort(-near[loud], kind="stable")]
+        for i in range(0, len(loud), _BATCH):
+            some = loud[i : i + _BATCH]
             if near[some[0]] * self._bound <= self.peak:
                 break
-            stretches = padded[some[:, None] * span + offsets]
-            windows = np.lib.stride_tricks.sliding_window_view(stretches, 2 * _HALF_TAPS, axis=1)
-            self.peak = max(self.peak, float(np.abs(windows @ self._taps).max()))
+            self.peak = max(self.peak, float(self._between(channel, some).max()))
+
+    def _between(
+        self, channel: "NDArray[np.float32]", spans: "NDArray[np.int64]"
+    ) -> "NDArray[np.float32]":
+        """Return the absolute interpolated values of windows that start in the spans."""
+        import numpy as np
+
+        stretches = channel[spans[:, None] * STEP + np.arange(STEP + 2 * _HALF_TAPS - 1)]
+        windows = np.lib.stride_tricks.sliding_window_view(stretches, 2 * _HALF_TAPS, axis=1)
+        between: NDArray[np.float32] = np.abs(windows @ self._taps)
+        return between
+
+
+def _heights(
+    channel: "NDArray[np.float32]",
+) -> "tuple[NDArray[np.float32], NDArray[np.float32]]":
+    """Return the greatest absolute sample of each span, and of each span and the next."""
+    import numpy as np
+
+    spans = channel.reshape(-1, STEP)
+    heights = np.maximum(spans.max(axis=1), -spans.min(axis=1))
+    return heights, np.maximum(heights[:-1], heights[1:])
 
 
 def _interpolator() -> "NDArray[np.float32]":
@@ -195,7 +231,8 @@ def _interpolator() -> "NDArray[np.float32]":
     distance = np.arange(2 * _HALF_TAPS)[:, None] - (_HALF_TAPS - 1) - fractions[None, :]
     window = np.i0(8.0 * np.sqrt(np.maximum(0.0, 1 - (distance / _HALF_TAPS) ** 2))) / np.i0(8.0)
     taps = np.sinc(distance) * window
-    return (taps / taps.sum(axis=0)).astype(np.float32)
+    scaled: NDArray[np.float32] = (taps / taps.sum(axis=0)).astype(np.float32)
+    return scaled
 
 
 def measure(signal: "NDArray[np.float32]", rate_hz: int) -> tuple[float, float]:

@@ -6,19 +6,21 @@ the middle, the room.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from generator.sound.filters import Cascade, highpass
 from generator.sound.notes import NoteKey, Placement
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Bus", "Channel", "Mono", "expression_gain", "pan_gains"]
+__all__ = ["EXPRESSION", "Bus", "Channel", "Mono", "Source", "expression_gain", "pan_gains"]
+
+EXPRESSION = 11
+"""The controller whose changes move the level of a bus."""
 
 DAMP_S = 0.09
 """How quickly a hand stops what still rings when the band stops."""
@@ -31,17 +33,31 @@ _MONO_BELOW_HZ = 150.0
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """A part on the desk: what it plays, how loud, where.
+    """A part on the desk: what it plays, how loud, where; gain and send are linear.
 
     `expression` is a list of (sample, linear gain), in order; each holds until the next.
     """
 
     name: str
     placements: tuple[Placement, ...]
-    gain_db: float
+    gain: float
     pan: float
-    send_db: float
+    send: float
     expression: tuple[tuple[int, float], ...] = ()
+    in_mix: bool = True
+
+
+class Source(Protocol):
+    """Where buses get their recordings from."""
+
+    def prefetch(self, keys: Iterable[NoteKey]) -> None:
+        """Hear which keys will be wanted soon."""
+
+    def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
+        """Return a recording, (1 or 2, frames), and the gain to play it at."""
+
+    def trim(self) -> None:
+        """Make room if need be."""
 
 
 def pan_gains(pan: float) -> tuple[float, float]:
@@ -72,27 +88,26 @@ def expression_gain(value: int) -> float:
 class Bus:
     """The dry signal of one channel, made block after block."""
 
-    def __init__(
-        self,
-        channel: Channel,
-        rate_hz: int,
-        recording: "Callable[[NoteKey], tuple[NDArray[np.float32], float]]",
-    ) -> None:
-        gain = 10 ** (channel.gain_db / 20)
+    def __init__(self, channel: Channel, rate_hz: int, source: Source) -> None:
         left, right = pan_gains(channel.pan)
         self.channel = channel
-        self._gains = (gain * left, gain * right)
-        self._recording = recording
+        self._gains = (channel.gain * left, channel.gain * right)
+        self._source = source
         self._damp_frames = round(DAMP_S * rate_hz)
         self._out: NDArray[np.float32] | None = None
         self._next = 0
+        self._quiet_from: int | None = None
         self._sounding: list[Placement] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
 
-    @property
-    def finished(self) -> bool:
-        """Whether no sound is left to come."""
-        return self._next == len(self.channel.placements) and not self._sounding
+    def spent(self, start: int) -> bool:
+        """Whether no sound is left from the block at `start` on, the room's included."""
+        if self._next < len(self.channel.placements) or self._sounding:
+            self._quiet_from = None
+        elif self._quiet_from is None:
+            self._quiet_from = start
+        # One block more than the last sound: the room rings shorter than a block lasts.
+        return self._quiet_from is not None and start > self._quiet_from
 
     def upcoming(self, end: int) -> list[NoteKey]:
         """Return the keys of the placements that start before sample `end` and have not yet."""
@@ -118,7 +133,7 @@ class Bus:
             self._next += 1
         still = []
         for placement in self._sounding:
-            sound, touch = self._recording(placement.key)
+            sound, touch = self._source.get(placement.key)
             last = placement.start_sample + sound.shape[1]
             if placement.cut_sample is not None:
                 last = min(last, placement.cut_sample + self._damp_frames)
@@ -130,7 +145,9 @@ class Bus:
                 piece = piece * self._damping(a - placement.cut_sample, b - a)
             for side, gain in enumerate(self._gains):
                 if gain:
-                    out[side, a - start : b - start] += np.float32(gain * touch) * piece[side % len(piece)]
+                    out[side, a - start : b - start] += (
+                        np.float32(gain * touch) * piece[side % len(piece)]
+                    )
             if last > end:
                 still.append(placement)
         self._sounding = still

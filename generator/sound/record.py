@@ -15,7 +15,6 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.sound.notes import NoteKey

@@ -94,4 +94,5 @@ class Room:
         overlap = self._ringing.shape[1]
         wet[:, :overlap] += self._ringing
         self._ringing = wet[:, n:].copy()
-        return wet[:, :n]
+        out: NDArray[np.float32] = wet[:, :n]
+        return out

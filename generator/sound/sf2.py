@@ -182,9 +182,7 @@ def _broken(path: Path, why: str) -> str:
     return f"{path}: not a usable SoundFont: {why}; fetch it again or give another one with --font"
 
 
-def _find_tables(
-    path: Path, file: BinaryIO, size: int
-) -> tuple[dict[str, tuple[int, int]], bool]:
+def _find_tables(path: Path, file: BinaryIO, size: int) -> tuple[dict[str, tuple[int, int]], bool]:
     """Return offset and length of each table, and whether the version is 3 (compressed)."""
     head = file.read(12)
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:12] != b"sfbk":

@@ -13,11 +13,14 @@ from collections.abc import Callable
 from generator.band.arrangement import Arrangement
 from generator.clock import Clock
 from generator.errors import OptionError
-from generator.sound.fonts import check_font, choose_font
-from generator.sound.model import AudioReport, AudioTarget, SoundSettings
-from generator.sound.notes import preset_of
+from generator.sound.encode import Encoder
+from generator.sound.fonts import Font, check_font, choose_font
+from generator.sound.mix import EXPRESSION, Channel, expression_gain
+from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
+from generator.sound.notes import plan_part, preset_of
 from generator.sound.presets import mix_preset
 from generator.sound.record import Recorder
+from generator.sound.sf2 import FontTables
 
 __all__ = ["render_audio"]
 
@@ -74,14 +77,84 @@ def render_audio(
         jobs=settings.jobs,
         presets=presets,
     ) as recorder:
+        channels = _channels(arrangement, clock, wanted, settings, font, tables)
         # numpy is imported here, while the threads of the recorder read the font.
-        from generator.sound.session import Session
+        from generator.sound.master import find_level, write_files
+        from generator.sound.mixdown import mix_down
 
-        with Session(
-            arrangement, clock, end_tick, targets, settings, font, tables, recorder, report
-        ) as session:
-            session.mix()
-            return session.write()
+        end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
+        mixed = mix_down(
+            channels,
+            recorder,
+            parts=tuple(dict.fromkeys((MIX, *(target.part for target in targets)))),
+            end_sample=end_sample,
+            rate_hz=settings.rate_hz,
+            jobs=settings.jobs,
+            progress=lambda done: report(0.6 * done),
+        )
+        encoders: list[Encoder] = []
+        try:
+            level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
+            files = write_files(
+                mixed,
+                level,
+                targets,
+                settings,
+                end_sample,
+                encoders,
+                lambda done: report(0.6 + 0.4 * done),
+            )
+        except BaseException:
+            for encoder in encoders:
+                encoder.abort()
+            raise
+        finally:
+            mixed.close()
+    placements = [placement for channel in channels for placement in channel.placements]
+    return AudioReport(
+        files,
+        font.path,
+        level.gain_db,
+        len({placement.key for placement in placements}),
+        len(placements),
+        level.remarks,
+    )
+
+
+def _channels(
+    arrangement: Arrangement,
+    clock: Clock,
+    wanted: set[str],
+    settings: SoundSettings,
+    font: Font,
+    tables: FontTables,
+) -> tuple[Channel, ...]:
+    """Put the parts on the desk: those of the mix, and those whose stems are wanted."""
+    preset = mix_preset(settings.mix)
+    channels = []
+    for part in arrangement.parts:
+        change_db = preset.levels_db.get(part.name, 0.0)
+        in_mix = part.name not in settings.mute and change_db is not None
+        if not in_mix and part.name not in wanted:
+            continue
+        level_db = part.level_db + (change_db or 0.0) + font.trim_db(*preset_of(part))
+        expression = tuple(
+            (clock.samples(control.tick, settings.rate_hz), expression_gain(control.value))
+            for control in part.controls
+            if control.number == EXPRESSION
+        )
+        channels.append(
+            Channel(
+                part.name,
+                plan_part(part, clock, tables, settings.rate_hz, settings.silences),
+                10 ** (level_db / 20),
+                part.pan,
+                part.reverb_send * 10 ** (preset.room_db / 20),
+                expression,
+                in_mix,
+            )
+        )
+    return tuple(channels)
 
 
 def _check(settings: SoundSettings, targets: tuple[AudioTarget, ...]) -> None:

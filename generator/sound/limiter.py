@@ -1,0 +1,68 @@
+"""A true-peak limiter with look-ahead, for tracks louder than their peaks allow.
+
+The gain in decibels is the lowest of all the V shapes that stand under the peaks: falling ahead
+of a peak by 1.5 dB a millisecond at most, rising behind it by 60 dB a second. Both slopes are
+running minima, so the whole curve is found without a loop over samples. The gain moves in steps
+of 64 samples, joined by straight lines.
+"""
+
+from typing import TYPE_CHECKING
+
+from generator.sound.filters import STEP
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["SPAN", "apply_curve", "gain_curve_db"]
+
+SPAN = STEP
+"""Samples between two corners of the gain curve."""
+
+_ATTACK_DB_PER_S = 1500.0
+_RELEASE_DB_PER_S = 60.0
+
+
+def gain_curve_db(
+    peaks: "NDArray[np.float32]", gain: float, ceiling_dbtp: float, rate_hz: int
+) -> "NDArray[np.float64]":
+    """Return the gain change in dB at the corners, one more than there are spans.
+
+    Parameters
+    ----------
+    peaks : array of float32, (spans,)
+        True peak of each span of 64 samples before `gain` is applied.
+    gain : float
+        Master gain, linear.
+    ceiling_dbtp : float
+        What no true peak may exceed.
+    rate_hz : int
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> curve = gain_curve_db(np.array([0.1, 2.0, 0.1], np.float32), 1.0, 0.0, 44_100)
+    >>> [round(float(value), 2) for value in curve]
+    [-3.84, -6.02, -6.02, -5.93]
+    """
+    import numpy as np
+
+    need = np.minimum(0.0, ceiling_dbtp - 20 * np.log10(np.maximum(peaks * gain, 1e-9)))
+    corners = np.empty(len(need) + 1)
+    corners[0], corners[-1] = need[0], need[-1]
+    corners[1:-1] = np.minimum(need[:-1], need[1:])
+    place = np.arange(len(corners))
+    rise = _RELEASE_DB_PER_S * SPAN / rate_hz
+    corners = np.minimum.accumulate(corners - rise * place) + rise * place
+    fall = _ATTACK_DB_PER_S * SPAN / rate_hz
+    backwards = np.minimum.accumulate(corners[::-1] - fall * place) + fall * place
+    curve: NDArray[np.float64] = np.minimum(0.0, backwards[::-1])
+    return curve
+
+
+def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.float64]") -> None:
+    """Multiply (2, frames) by the curve, in place; `start` is the first sample of the block."""
+    import numpy as np
+
+    place = np.arange(start, start + block.shape[1]) / SPAN
+    block *= (10 ** (np.interp(place, np.arange(len(curve_db)), curve_db) / 20)).astype(np.float32)

@@ -1,0 +1,214 @@
+"""Level the mixed blocks, limit them if need be, and write the files."""
+
+import math
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from generator.sound.encode import Encoder, open_encoder
+from generator.sound.filters import STEP
+from generator.sound.limiter import apply_curve, gain_curve_db
+from generator.sound.loudness import LoudnessMeter, TruePeakMeter
+from generator.sound.mixdown import Mixdown
+from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
+from generator.sound.spool import Spool
+
+__all__ = ["Level", "find_level", "write_files"]
+
+Samples = NDArray[np.float32]
+
+CEILING_DBTP = -1.5
+"""True peak that no file exceeds."""
+
+_LIMITER_CEILING_DBTP = CEILING_DBTP - 0.1
+_TAIL_FLOOR = 10 ** (-70 / 20)
+_FADE_S = 0.05
+_CLOSE_ENOUGH_LU = 0.05
+_TRIES = 6
+_DITHER_SEED = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The master gain, and the curve of the limiter when there is one (corners in dB)."""
+
+    gain_db: float
+    lufs: float
+    dbtp: float
+    curve_db: NDArray[np.float64] | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def gain(self) -> float:
+        """The master gain, linear."""
+        return float(10 ** (self.gain_db / 20))
+
+
+def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
+    """Return the gain that brings the mix to its loudness, limited where peaks forbid plain gain.
+
+    The gain is rounded to a thousandth of a decibel: nothing to an ear, and it hides the rounding
+    of other machines' arithmetic.
+    """
+    if not math.isfinite(mixed.lufs):
+        return Level(0.0, mixed.lufs, mixed.dbtp, None, ("the mix is silent: level left alone",))
+    gain_db = round(target_lufs - mixed.lufs, 3)
+    if mixed.dbtp + gain_db <= CEILING_DBTP:
+        return Level(gain_db, mixed.lufs + gain_db, mixed.dbtp + gain_db)
+    spool = mixed.spools[MIX]
+    peaks = _span_peaks(spool, mixed.dbtp + gain_db, mixed.dbtp)
+    lufs = -math.inf
+    curve = np.zeros(0)
+    for _ in range(_TRIES):
+        gain = 10 ** (gain_db / 20)
+        curve = gain_curve_db(peaks, gain, _LIMITER_CEILING_DBTP, rate_hz)
+        lufs = _limited_loudness(spool, gain, curve, rate_hz)
+        if abs(target_lufs - lufs) <= _CLOSE_ENOUGH_LU:
+            break
+        gain_db = round(gain_db + target_lufs - lufs, 3)
+    deepest_db = -float(curve.min())
+    remarks = [
+        f"{target_lufs:g} LUFS is more than the peaks allow: limited by up to {deepest_db:.1f} dB"
+    ]
+    if abs(target_lufs - lufs) > 10 * _CLOSE_ENOUGH_LU:
+        remarks.append(f"the limiter reached {lufs:.1f} LUFS")
+    return Level(gain_db, lufs, _LIMITER_CEILING_DBTP, curve, tuple(remarks))
+
+
+def write_files(
+    mixed: Mixdown,
+    level: Level,
+    targets: tuple[AudioTarget, ...],
+    settings: SoundSettings,
+    end_sample: int,
+    encoders: list[Encoder],
+    progress: Callable[[float], None],
+) -> tuple[AudioFile, ...]:
+    """Write every target; each encoder is put on `encoders` as it is opened, for the caller."""
+    frames = mixed.frames(end_sample, level.gain, _TAIL_FLOOR)
+    frames = min(frames, mixed.spools[next(iter(mixed.spools))].blocks * mixed.block_frames)
+    files: dict[AudioTarget, AudioFile] = {}
+    parts = tuple(dict.fromkeys(target.part for target in targets))
+    for number, part in enumerate(parts):
+        some = tuple(target for target in targets if target.part == part)
+
+        def share(done: float, number: int = number) -> None:
+            progress((number + done) / len(parts))
+
+        files |= _write_part(mixed, part, level, some, settings, frames, encoders, share)
+    return tuple(files[target] for target in targets)
+
+
+def _write_part(
+    mixed: Mixdown,
+    part: str,
+    level: Level,
+    targets: tuple[AudioTarget, ...],
+    settings: SoundSettings,
+    frames: int,
+    opened: list[Encoder],
+    progress: Callable[[float], None],
+) -> dict[AudioTarget, AudioFile]:
+    spool = mixed.spools[part]
+    encoders = []
+    for target in targets:
+        encoder = open_encoder(
+            target.path,
+            target.format,
+            rate_hz=settings.rate_hz,
+            frames=frames,
+            tags=settings.tags,
+            bitrate_kbps=settings.bitrate_kbps,
+        )
+        opened.append(encoder)
+        encoders.append(encoder)
+    meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
+    wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
+    dither = np.random.Generator(np.random.SFC64(_DITHER_SEED))
+    fade_start = frames - round(_FADE_S * settings.rate_hz)
+    with ThreadPoolExecutor(len(encoders)) as pool:
+        pending: list[Future[None]] = []
+        for index in range(-(-frames // spool.block_frames)):
+            start = index * spool.block_frames
+            block = spool.read(index)[:, : frames - start]
+            block *= np.float32(level.gain)
+            if part == MIX and level.curve_db is not None:
+                apply_curve(block, start, level.curve_db)
+            if start + block.shape[1] > fade_start:
+                _fade(block, start - fade_start, frames - fade_start)
+            if meters:
+                for meter in meters:
+                    meter.add(block)
+            pcm = _dithered(block, dither) if wants_pcm16 else None
+            for future in pending:
+                future.result()
+            pending = [
+                pool.submit(encoder.add, pcm if pcm is not None and encoder.takes_pcm16 else block)
+                for encoder in encoders
+            ]
+            progress(min(1.0, (start + spool.block_frames) / frames))
+        for future in pending:
+            future.result()
+        digests = [future.result() for future in [pool.submit(e.finish) for e in encoders]]
+    lufs, dbtp = level.lufs, level.dbtp
+    if meters:
+        lufs, dbtp = meters[0].integrated(), meters[1].finish()
+    return {
+        target: AudioFile(
+            path=target.path,
+            part=part,
+            format=target.format,
+            sample_rate_hz=encoder.rate_hz,
+            frames=frames,
+            duration_s=frames / settings.rate_hz,
+            start_offset_s=0.0,
+            sha256=digest,
+            loudness_lufs=lufs,
+            true_peak_dbtp=dbtp,
+        )
+        for target, encoder, digest in zip(targets, encoders, digests, strict=True)
+    }
+
+
+def _span_peaks(spool: Spool, dbtp_after: float, dbtp: float) -> Samples:
+    """Return the true peak of each span of 64 samples, exact where the limiter may act."""
+    meter = TruePeakMeter()
+    floor = 10 ** ((dbtp + CEILING_DBTP - 1.0 - dbtp_after - 12.0) / 20)
+    before = np.zeros((2, STEP), np.float32)
+    peaks = []
+    for index in range(spool.blocks):
+        block = spool.read(index)
+        peaks.append(meter.span_peaks(np.concatenate([before, block], axis=1), floor))
+        before = block[:, -STEP:]
+    return np.concatenate(peaks)
+
+
+def _limited_loudness(
+    spool: Spool, gain: float, curve_db: NDArray[np.float64], rate_hz: int
+) -> float:
+    meter = LoudnessMeter(rate_hz)
+    for index in range(spool.blocks):
+        block = spool.read(index)
+        block *= np.float32(gain)
+        apply_curve(block, index * spool.block_frames, curve_db)
+        meter.add(block)
+    return meter.integrated()
+
+
+def _fade(block: Samples, offset: int, frames: int) -> None:
+    """Fade the last frames out, in place: what is left of a tail ends without a step."""
+    place = np.clip((np.arange(block.shape[1]) + offset) / max(1, frames), 0.0, 1.0)
+    block *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
+
+
+def _dithered(block: Samples, rng: np.random.Generator) -> NDArray[np.int16]:
+    """Return (frames, 2) of 16 bit with triangular dither of two steps, peak to peak."""
+    noise = rng.integers(0, 1 << 16, (2, *block.shape), np.uint16).astype(np.float32)
+    out = block * np.float32(32767.0)
+    out += (noise[0] - noise[1]) * np.float32(1 / (1 << 16))
+    np.rint(out, out=out)
+    np.clip(out, -32768, 32767, out=out)
+    return np.ascontiguousarray(out.T.astype(np.int16))

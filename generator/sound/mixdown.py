@@ -1,0 +1,183 @@
+"""Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from itertools import count
+
+import numpy as np
+from numpy.typing import NDArray
+
+from generator.sound.filters import STEP
+from generator.sound.loudness import LoudnessMeter, TruePeakMeter
+from generator.sound.mix import Bus, Channel, Mono, Source
+from generator.sound.model import MIX
+from generator.sound.room import Room
+from generator.sound.spool import Spool
+
+__all__ = ["Mixdown", "mix_down"]
+
+Samples = NDArray[np.float32]
+
+_LONGEST_TAIL_S = 10.0
+_SILENT = 1e-7
+_INAUDIBLE_SEND = 1e-6
+_AHEAD_BLOCKS = 2
+_BUFFERS = 3
+
+
+@dataclass(slots=True)
+class Mixdown:
+    """The band, unlevelled.
+
+    `spools` holds the mix and the stems that were asked for. `lufs` and `dbtp` are of the mix.
+    `tail_heights` is the greatest sample of each span of 64 from sample `tail_start` on, over
+    all spools.
+    """
+
+    spools: dict[str, Spool]
+    block_frames: int
+    lufs: float
+    dbtp: float
+    tail_start: int
+    tail_heights: Samples
+
+    def frames(self, end_sample: int, gain: float, floor: float) -> int:
+        """Return the length of the track: to its end, and on until `gain` leaves it below floor."""
+        loud = np.flatnonzero(self.tail_heights * gain > floor)
+        last = self.tail_start + (int(loud[-1]) + 1) * STEP if loud.size else 0
+        return max(end_sample, last)
+
+    def close(self) -> None:
+        """Free the disk space."""
+        for spool in self.spools.values():
+            spool.close()
+
+
+def mix_down(
+    channels: tuple[Channel, ...],
+    source: Source,
+    *,
+    parts: tuple[str, ...],
+    end_sample: int,
+    rate_hz: int,
+    jobs: int,
+    progress: Callable[[float], None],
+) -> Mixdown:
+    """Mix until the last sound has died away, at most 10 s behind the end.
+
+    Parameters
+    ----------
+    channels : tuple of Channel
+        Those not `in_mix` are only for their stems.
+    source : Source
+        Gives the recordings.
+    parts : tuple of str
+        What to spool: `mix` and names of channels.
+    end_sample : int
+        Where the music ends.
+    rate_hz, jobs : int
+        With more than one job, measuring goes on beside mixing.
+    progress : callable
+        Called with 0 to 1.
+    """
+    room, mono = Room(rate_hz), Mono(rate_hz)
+    frames = room.block_frames
+    cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
+    meter = _Meter(rate_hz, frames, end_sample // frames * frames)
+    with ExitStack() as stack:
+        spools = {part: Spool(frames) for part in parts}
+        for spool in spools.values():
+            stack.callback(spool.close)
+        buses = [Bus(channel, rate_hz, source) for channel in channels]
+        stems = {name: (Mono(rate_hz), Room(rate_hz)) for name in parts if name != MIX}
+        pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
+        pending: list[Future[None]] = []
+        buffers = [np.empty((2, frames), np.float32) for _ in range(_BUFFERS)]
+        for index in count():
+            start = index * frames
+            if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
+                break
+            for bus in buses:
+                source.prefetch(bus.upcoming(start + _AHEAD_BLOCKS * frames))
+            while len(pending) >= _BUFFERS - 1:
+                pending.pop(0).result()
+            total = buffers[index % _BUFFERS]
+            total.fill(0.0)
+            send = np.zeros(frames, np.float32)
+            stem_blocks: dict[str, Samples] = {}
+            for bus in buses:
+                dry = bus.block(start, frames)
+                own = _send(dry, bus.channel.send)
+                if bus.channel.in_mix:
+                    total += dry
+                    if own is not None:
+                        send += own
+                if bus.channel.name in stems:
+                    stem_mono, stem_room = stems[bus.channel.name]
+                    stem = dry.copy()
+                    stem_mono(stem)
+                    if own is not None:
+                        stem += stem_room(own)
+                    stem_blocks[bus.channel.name] = stem
+            mono(total)
+            total += room(send)
+            source.trim()
+
+            def finish(
+                total: Samples = total, stem_blocks: dict[str, Samples] = stem_blocks
+            ) -> None:
+                meter.add(total, stem_blocks.values())
+                for part, spool in spools.items():
+                    block = total if part == MIX else stem_blocks.get(part)
+                    spool.append(np.zeros_like(total) if block is None else block)
+
+            if pool:
+                pending.append(pool.submit(finish))
+            else:
+                finish()
+            progress(min(1.0, (start + frames) / cap))
+        for future in pending:
+            future.result()
+        stack.pop_all()
+    if pool:
+        pool.shutdown()
+    return Mixdown(
+        spools,
+        frames,
+        meter.loudness.integrated(),
+        meter.peak.finish(),
+        meter.tail_start,
+        np.concatenate(meter.heights) if meter.heights else np.zeros(0, np.float32),
+    )
+
+
+class _Meter:
+    def __init__(self, rate_hz: int, frames: int, tail_start: int) -> None:
+        self.loudness, self.peak = LoudnessMeter(rate_hz), TruePeakMeter()
+        self.tail_start = tail_start
+        self.heights: list[Samples] = []
+        self._frames, self._seen = frames, 0
+
+    def add(self, total: Samples, stems: Iterable[Samples]) -> None:
+        self.loudness.add(total)
+        self.peak.add(total)
+        if self._seen >= self.tail_start:
+            height = _heights(total)
+            for stem in stems:
+                height = np.maximum(height, _heights(stem))
+            self.heights.append(height)
+        self._seen += self._frames
+
+
+def _heights(block: Samples) -> Samples:
+    heights: Samples = np.abs(block).max(axis=0).reshape(-1, STEP).max(axis=1)
+    return heights
+
+
+def _send(dry: Samples, send: float) -> Samples | None:
+    if send < _INAUDIBLE_SEND:
+        return None
+    own: Samples = (dry[0] + dry[1]) * np.float32(send / 2)
+    return own
