@@ -16,12 +16,17 @@ from functools import lru_cache
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 from generator.harmony.roman import roman_numeral
-from generator.harmony.scales import Scale, avoid_degrees, basic_tones, chord_scales, is_dominant
+from generator.harmony.scales import (
+    DOMINANT_COLOURS,
+    Scale,
+    avoid_degrees,
+    basic_tones,
+    chord_scales,
+    is_dominant,
+)
 from generator.harmony.spelling import Degree, NoteName
 
 __all__ = ["Guidance", "Scale", "guide"]
-
-_DOMINANT_TENSIONS = {1, 3, 8}  # b9, #9, b13
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +94,7 @@ def _guide_degrees(chord: Chord) -> tuple[Degree, ...]:
 def _tensions(chord: Chord, scale: Scale, avoid: tuple[Degree, ...]) -> tuple[Degree, ...]:
     named = {degree.semitones % 12 for degree in chord.degrees}
     basic = basic_tones(chord)
-    colours = _DOMINANT_TENSIONS if is_dominant(chord) else set()
+    colours = DOMINANT_COLOURS if is_dominant(chord) else frozenset()
     return tuple(
         degree
         for degree in scale.degrees

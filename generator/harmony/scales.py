@@ -8,7 +8,9 @@ Sources: B. Nettles and R. Graf 1997, *The Chord Scale Theory and Jazz Harmony*,
 M. Levine 1995, *The Jazz Theory Book*, Sher Music, chs. 3 and 10.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
@@ -42,7 +44,15 @@ SYMMETRIC_SCALES = {
 }
 
 _CHORD_NUMBERS = (1, 2, 3, 4, 5, 6, 7)
-_DOMINANT_COLOURS = (1, 3, 8)  # b9, #9 and b13 in semitones above the root
+DOMINANT_COLOURS = frozenset((1, 3, 8))  # b9, #9 and b13 in semitones above the root
+
+
+@cache
+def _intervals(name: str) -> tuple[tuple[Degree, ...], frozenset[int]]:
+    """Return the degrees of a scale of the tables, and its semitones above the root."""
+    text = SCALES.get(name) or SYMMETRIC_SCALES[name]
+    degrees = tuple(Degree.parse(degree) for degree in text.split())
+    return degrees, frozenset(degree.semitones % 12 for degree in degrees)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +80,7 @@ def is_dominant(chord: Chord) -> bool:
     return third and Degree(7, -1) in degrees
 
 
+@lru_cache(maxsize=4096)
 def chord_scales(chord: Chord, key: Key) -> tuple[Scale, ...]:
     """Return the scales that hold every tone of the chord and its bass, best first.
 
@@ -93,25 +104,28 @@ def chord_scales(chord: Chord, key: Key) -> tuple[Scale, ...]:
         or _fitting(chord, tones, SYMMETRIC_SCALES)
     )
     owned = {note.pitch_class: note for note in key.notes}
+    own_fifths = {note.fifths for note in key.notes}
+    own_tones = {chord.root.above(degree) for degree in chord.voiced_degrees}
     root = owned.get(chord.root.pitch_class, chord.root)  # Gb7 in B major counts as F#7
     prefers_lydian = chord.root.pitch_class not in owned and is_dominant(chord)
 
     def rank(scale: Scale) -> tuple[bool, int, int, int]:
         first = prefers_lydian and scale.name == "lydian dominant"
-        foreign = sum(root.above(degree) not in key.notes for degree in scale.degrees)
-        renamed = len({chord.root.above(d) for d in chord.voiced_degrees} - set(scale.notes))
+        foreign = sum(root.fifths + d.fifths not in own_fifths for d in scale.degrees)
+        renamed = len(own_tones - set(scale.notes))
         return not first, foreign, len(avoid_degrees(chord, scale)), renamed
 
     return tuple(sorted(fits, key=rank))
 
 
-def _fitting(chord: Chord, tones: set[int], table: dict[str, str]) -> list[Scale]:
+def _fitting(chord: Chord, tones: set[int], names: Iterable[str]) -> list[Scale]:
     thirds = {degree for degree in chord.voiced_degrees if degree.number == 3}
     found = []
-    for name, text in table.items():
-        degrees = tuple(Degree.parse(degree) for degree in text.split())
-        holds = tones <= {degree.semitones % 12 for degree in degrees}
-        if holds and thirds <= set(degrees):  # a b3 is no #2: altered does not fit m7b5
+    for name in names:
+        degrees, semitones = _intervals(name)
+        if tones <= semitones and thirds <= set(
+            degrees
+        ):  # a b3 is no #2: altered does not fit m7b5
             notes = tuple(chord.root.above(degree) for degree in degrees)
             found.append(Scale(name, degrees, notes))
     return found
@@ -133,7 +147,7 @@ def avoid_degrees(chord: Chord, scale: Scale) -> tuple[Degree, ...]:
     """
     named = {degree.semitones % 12 for degree in chord.degrees}
     basic = basic_tones(chord)
-    spared = set(_DOMINANT_COLOURS) if is_dominant(chord) else set()
+    spared = DOMINANT_COLOURS if is_dominant(chord) else frozenset()
     return tuple(
         degree
         for degree in scale.degrees
