@@ -47,7 +47,7 @@ def plain_bar(
             strokes.append((backbeat, onset, "X" if level >= 2 else "x"))
             if level >= 4 and length >= 1:  # a kick leads out of the loud backbeat
                 strokes.append(("kick", onset + length - Fraction(1, 2), "x"))
-        strokes.extend(_hats(onset, length, level, us_per_quarter))
+        strokes.extend(_hats(i, onset, length, level, us_per_quarter))
     added = rng.randrange(len(onsets) * 3)  # in one bar of three something is added to a beat
     if added < len(onsets) and level > 0:
         onset, length = onsets[added], lengths[added]
@@ -69,7 +69,7 @@ def _role(i: int, n_beats: int) -> str:
 
 
 def _hats(
-    onset: Fraction, length: Fraction, level: int, us_per_quarter: int
+    i: int, onset: Fraction, length: Fraction, level: int, us_per_quarter: int
 ) -> list[tuple[str, Fraction, str]]:
     step = Fraction(1, 2)
     while length % step:
@@ -78,6 +78,7 @@ def _hats(
         step = length
     hats = []
     for k in range(int(length / step)):
-        accent = "X" if k == 0 and level >= 2 else "x" if k == 0 or level >= 4 else "o"
+        strong = k == 0 and (step < length or i % 2 == 0)
+        accent = "X" if strong and level >= 2 else "x" if strong or level >= 4 else "o"
         hats.append(("hat", onset + k * step, accent))
     return hats
