@@ -56,9 +56,6 @@ class Source(Protocol):
     def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
         """Return a recording, (1 or 2, frames), and the gain to play it at."""
 
-    def trim(self) -> None:
-        """Make room if need be."""
-
 
 def pan_gains(pan: float) -> tuple[float, float]:
     """Return the gains of left and right for a stereo balance that keeps the power.
@@ -109,14 +106,14 @@ class Bus:
         # One block more than the last sound: the room rings shorter than a block lasts.
         return self._quiet_from is not None and start > self._quiet_from
 
-    def upcoming(self, end: int) -> list[NoteKey]:
-        """Return the keys of the placements that start before sample `end` and have not yet."""
+    def prepare(self, end: int) -> None:
+        """Ask for the recordings of what starts before sample `end`."""
         keys = []
         for placement in self.channel.placements[self._next :]:
             if placement.start_sample >= end:
                 break
             keys.append(placement.key)
-        return keys
+        self._source.prefetch(keys)
 
     def block(self, start: int, frames: int) -> "NDArray[np.float32]":
         """Return the samples from `start` on as (2, frames); the next call reuses the array."""

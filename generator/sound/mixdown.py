@@ -1,22 +1,23 @@
 """Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import count
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound.filters import STEP
 from generator.sound.loudness import LoudnessMeter, TruePeakMeter
-from generator.sound.mix import Bus, Channel, Mono, Source
+from generator.sound.mix import Channel, Mono
 from generator.sound.model import MIX
 from generator.sound.room import Room
 from generator.sound.spool import Spool
 
-__all__ = ["Mixdown", "mix_down"]
+__all__ = ["Mixdown", "Strip", "mix_down"]
 
 Samples = NDArray[np.float32]
 
@@ -55,9 +56,23 @@ class Mixdown:
             spool.close()
 
 
+class Strip(Protocol):
+    """What makes the dry signal of a part: a `Bus` or a `StraightBus`."""
+
+    channel: Channel
+
+    def prepare(self, end: int) -> None:
+        """Get ready to play up to sample `end`."""
+
+    def block(self, start: int, frames: int) -> Samples:
+        """Return (2, frames) from sample `start` on; blocks follow one another."""
+
+    def spent(self, start: int) -> bool:
+        """Whether no sound is left from the block at `start` on."""
+
+
 def mix_down(
-    channels: tuple[Channel, ...],
-    source: Source,
+    buses: Sequence[Strip],
     *,
     parts: tuple[str, ...],
     end_sample: int,
@@ -69,10 +84,8 @@ def mix_down(
 
     Parameters
     ----------
-    channels : tuple of Channel
-        Those not `in_mix` are only for their stems.
-    source : Source
-        Gives the recordings.
+    buses : sequence of Strip
+        Those whose channel is not `in_mix` are only for their stems.
     parts : tuple of str
         What to spool: `mix` and names of channels.
     end_sample : int
@@ -90,7 +103,6 @@ def mix_down(
         spools = {part: Spool(frames) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        buses = [Bus(channel, rate_hz, source) for channel in channels]
         stems = {name: (Mono(rate_hz), Room(rate_hz)) for name in parts if name != MIX}
         pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
         pending: list[Future[None]] = []
@@ -100,7 +112,7 @@ def mix_down(
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
                 break
             for bus in buses:
-                source.prefetch(bus.upcoming(start + _AHEAD_BLOCKS * frames))
+                bus.prepare(start + _AHEAD_BLOCKS * frames)
             while len(pending) >= _BUFFERS - 1:
                 pending.pop(0).result()
             total = buffers[index % _BUFFERS]
@@ -123,7 +135,6 @@ def mix_down(
                     stem_blocks[bus.channel.name] = stem
             mono(total)
             total += room(send)
-            source.trim()
 
             def finish(
                 total: Samples = total, stem_blocks: dict[str, Samples] = stem_blocks

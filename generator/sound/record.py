@@ -164,7 +164,8 @@ class Recorder:
         self._kept.clear()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
-        """Start recording what is not there yet, in this order."""
+        """Start recording what is not there yet, in this order; drop what was used longest ago."""
+        self._trim()
         for key in keys:
             loudest = self._loudest(key)
             if loudest in self._kept:
@@ -190,8 +191,7 @@ class Recorder:
             return self._kept[key].result(), 1.0
         return self._kept[loudest].result(), gain
 
-    def trim(self) -> None:
-        """Drop the recordings that were asked for longest ago until the rest fits in memory."""
+    def _trim(self) -> None:
         total = 0
         for key in reversed(tuple(self._kept)):
             future = self._kept[key]

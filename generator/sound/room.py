@@ -70,10 +70,9 @@ class Room:
         response = impulse_response(rate_hz)
         self.tail_frames = response.shape[1]
         self.block_frames = (_FFT_FRAMES - self.tail_frames) // 64 * 64
+        # Unscaled: of the orthonormal transforms below, the forward one divides by sqrt(n) and the
+        # inverse one multiplies by it, so that the product is a plain convolution.
         self._spectrum = np.fft.rfft(response, _FFT_FRAMES, axis=1).astype(np.complex64)
-        # The forward transform below is scaled by 1/sqrt(n) and so is the inverse; one more
-        # sqrt(n) makes the product a convolution.
-        self._spectrum *= np.float32(math.sqrt(_FFT_FRAMES))
         self.reset()
 
     def reset(self) -> None:
@@ -90,9 +89,10 @@ class Room:
         # numpy computes the plain forward transform of float32 in double precision (its unit
         # scale is a Python int); the orthonormal one stays in single, four times faster.
         spectrum = np.fft.rfft(send, _FFT_FRAMES, norm="ortho")
-        wet = np.fft.irfft(spectrum * self._spectrum, _FFT_FRAMES, axis=1, norm="ortho")
+        wet = np.fft.irfft(spectrum * self._spectrum, _FFT_FRAMES, axis=1, norm="ortho").astype(
+            np.float32, copy=False
+        )
         overlap = self._ringing.shape[1]
         wet[:, :overlap] += self._ringing
         self._ringing = wet[:, n:].copy()
-        out: NDArray[np.float32] = wet[:, :n]
-        return out
+        return wet[:, :n]

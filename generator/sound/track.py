@@ -9,18 +9,20 @@
 
 import math
 from collections.abc import Callable
+from contextlib import ExitStack
 
 from generator.band.arrangement import Arrangement
 from generator.clock import Clock
 from generator.errors import OptionError
 from generator.sound.encode import Encoder
 from generator.sound.fonts import Font, check_font, choose_font
-from generator.sound.mix import EXPRESSION, Channel, expression_gain
+from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
 from generator.sound.notes import plan_part, preset_of
 from generator.sound.presets import mix_preset
 from generator.sound.record import Recorder
 from generator.sound.sf2 import FontTables
+from generator.sound.straight import StraightBus
 
 __all__ = ["render_audio"]
 
@@ -70,22 +72,43 @@ def render_audio(
         for part in arrangement.parts
         if part.notes and (part.name not in settings.mute or part.name in wanted)
     }
-    with Recorder(
-        tables,
-        rate_hz=settings.rate_hz,
-        tuning_hz=settings.tuning_hz,
-        jobs=settings.jobs,
-        presets=presets,
-    ) as recorder:
-        channels = _channels(arrangement, clock, wanted, settings, font, tables)
+    channels = _channels(arrangement, clock, wanted, settings, font, tables)
+    with ExitStack() as stack:
+        recorder = None
+        if settings.render == "notes":
+            recorder = stack.enter_context(
+                Recorder(
+                    tables,
+                    rate_hz=settings.rate_hz,
+                    tuning_hz=settings.tuning_hz,
+                    jobs=settings.jobs,
+                    presets=presets,
+                )
+            )
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files
-        from generator.sound.mixdown import mix_down
+        from generator.sound.mixdown import Strip, mix_down
 
+        buses: list[Strip] = []
+        parts = {part.name: part for part in arrangement.parts}
+        for channel in channels:
+            if recorder:
+                buses.append(Bus(channel, settings.rate_hz, recorder))
+            else:
+                straight = StraightBus(
+                    channel,
+                    parts[channel.name],
+                    clock,
+                    font.path,
+                    rate_hz=settings.rate_hz,
+                    tuning_hz=settings.tuning_hz,
+                    silences=settings.silences,
+                )
+                stack.callback(straight.close)
+                buses.append(straight)
         end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
         mixed = mix_down(
-            channels,
-            recorder,
+            buses,
             parts=tuple(dict.fromkeys((MIX, *(target.part for target in targets)))),
             end_sample=end_sample,
             rate_hz=settings.rate_hz,
