@@ -50,6 +50,16 @@ FORMATS = (*AUDIO_ENDINGS, "midi", "map", "chart", "page")
 
 DEFAULT_FORMATS = ("mp3", "wav", "midi", "map")
 
+_COMMON_STYLES = (
+    "straight-eighth-rock",
+    "pop-ballad",
+    "folk-waltz",
+    "slow-soul-six-eight",
+    "slow-blues-twelve-eight",
+    "five-four-groove",
+    "seven-eight-rock",
+)
+
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of it is done, 0 to 1."""
 
@@ -391,7 +401,8 @@ def _tempo_scale(chart: Chart, tempo: str | None) -> Fraction:
         else:
             scale = parse_tempo(tempo, chart.meter).quarter_bpm / chart.tempo.quarter_bpm
     except (ValueFault, ValueError, ZeroDivisionError) as error:
-        raise OptionError(f"--tempo {tempo}: {remedy}") from error
+        reason = f"{error}; " if isinstance(error, ValueFault) else ""
+        raise OptionError(f"--tempo {tempo}: {reason}{remedy}") from error
     quarter_bpm = chart.tempo.quarter_bpm * scale
     if not 20 <= quarter_bpm <= 400:
         raise OptionError(
@@ -402,14 +413,25 @@ def _tempo_scale(chart: Chart, tempo: str | None) -> Fraction:
 
 
 def _style_for(chart: Chart) -> str:
-    """Return the style for a chart that names none: the plainest one that plays its meter."""
+    """Return the first of the common styles that plays the chart's meter and tempo."""
     from generator.band.style_catalogue import style_catalogue
+    from generator.chart.values import parse_tempo
 
-    def distance(entry: dict[str, Any]) -> tuple[bool, bool, str]:
-        plays = f"{chart.meter.numerator}/{chart.meter.denominator}" in entry["meters"]
-        return (not plays, entry["feel"] != "straight", entry["name"])
-
-    return str(min(style_catalogue(), key=distance)["name"])
+    entries = {entry["name"]: entry for entry in style_catalogue()}
+    meter = f"{chart.meter.numerator}/{chart.meter.denominator}"
+    fitting = [
+        name
+        for name in _COMMON_STYLES
+        if any(written.split()[0] == meter for written in entries[name]["meters"])
+    ]
+    for name in fitting:
+        low, high = (
+            parse_tempo(f"{entries[name]['tempo_unit']}={bound}").quarter_bpm
+            for bound in entries[name]["tempo"]
+        )
+        if low <= chart.tempo.quarter_bpm <= high:
+            return name
+    return fitting[0] if fitting else "plain"
 
 
 def _without(arrangement: Arrangement, mute: tuple[str, ...]) -> Arrangement:

@@ -31,13 +31,15 @@ def chord_map(track):
 
 
 def onset_near(samples, rate_hz, time_s, window_s=0.03):
-    """Return the time where the level first reaches a tenth of the peak of the window, in s.
+    """Return the time in s where the signal first rises out of what rang before.
 
-    A plain threshold on the rectified signal: no library's frames to round to.
+    A plain threshold on the rectified signal, so that no library's frames round the time: three
+    times the level of the stretch before the window's middle, at least 2 % of the window's peak.
     """
     first = max(0, round((time_s - window_s) * rate_hz))
     part = np.abs(samples[first : round((time_s + window_s) * rate_hz)])
-    return (first + int(np.argmax(part > 0.1 * part.max()))) / rate_hz
+    before = part[: round((window_s - 0.006) * rate_hz)].max()
+    return (first + int(np.argmax(part > max(3 * before, 0.02 * part.max())))) / rate_hz
 
 
 def test_a_stroke_of_the_drums_within_5_ms_of_every_downbeat(track, chord_map):

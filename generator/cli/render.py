@@ -167,7 +167,7 @@ def _render_and_tell(chart: str, out: Path, options: "RenderOptions", as_json: b
 def _tell(result: "RenderResult") -> None:
     typer.echo(
         f"{result.title}: {result.key}, q={result.quarter_bpm:g}, {result.style}, "
-        f"{result.bars} bars, {duration(result.duration_s)}"
+        f"{result.bars} {'bar' if result.bars == 1 else 'bars'}, {duration(result.duration_s)}"
     )
     if result.loudness_lufs is not None:
         typer.echo(
