@@ -51,11 +51,15 @@ def validate_map(path: Path | str) -> ChordMap:
     try:
         ChordMapFile.model_validate_json(text)
     except ValidationError as error:
+        newer = _newer_minor(text)
+        faulty_lists = {problem["loc"][:1] for problem in error.errors() if problem["loc"][1:]}
         problems = [
             f"{path}: {_field_path(problem['loc'])}: {problem['msg'].lower()}"
             + ("" if problem["type"] == "missing" else f", got {_shown(problem['input'])}")
             for problem in error.errors(include_url=False)
-            if not (problem["type"] == "extra_forbidden" and _newer_minor(text))
+            if not (problem["type"] == "extra_forbidden" and newer)
+            # a list of nothing but faulty entries counts as empty, which says nothing new
+            and not (problem["type"] == "too_short" and problem["loc"] in faulty_lists)
         ]
         if problems:
             more = len(problems) - _MAX_PROBLEMS
