@@ -314,3 +314,8 @@ def test_every_spelling_of_a_row_reads_as_that_row():
         assert parse_chord(f"C{text}").quality == row.symbol
     assert len({row.symbol for row in QUALITIES}) == len(QUALITIES)
     assert len({frozenset(row.degrees.split()) for row in QUALITIES}) == len(QUALITIES)
+
+
+def test_every_row_has_an_expectation_written_by_hand():
+    expected = {parse_chord("C" + suffix).quality for suffix, *_ in ROWS}
+    assert {row.symbol for row in QUALITIES} <= expected
