@@ -28,7 +28,6 @@ _ARTICULATIONS: dict[str, Articulation] = {"^": "hit", "<>": "ring", "(.)": "fer
 _ARTICULATED = re.compile(r"(.*?)((?:\^|<>|\(\.\))+)$")
 _MARK = re.compile(r"\^|<>|\(\.\)")
 _METER_LIKE = re.compile(r"\d+/\d+")
-_NO_CHORD = frozenset({"n.c.", "nc", "n.c"})
 _PUSH_QUARTERS = (Fraction(0), Fraction(1, 2), Fraction(1, 4))
 
 
@@ -109,7 +108,7 @@ class ItemReader:
             self.problems.add(span, message)
             return None
         push = _PUSH_QUARTERS[pushes]
-        if symbol.casefold() in _NO_CHORD:
+        if symbol.replace(".", "").upper() == "NC":
             return NoChordItem(push, articulation, span)
         chord = self._parse_chord(symbol)
         if isinstance(chord, Chord):
@@ -160,6 +159,8 @@ class ItemReader:
             return "an ending stands at the start of a bar; write | before it", 0
         if _METER_LIKE.match(symbol):
             return f"'{short(symbol)}' is no meter; write one such as 3/4 or 7/8 (2+2+3)", 0
+        if symbol.startswith(":"):
+            return "a colon stands beside a bar line only, as in |: and :|; delete it", 0
         if symbol.endswith("/"):
             return "a slash for a beat stands alone; put a space before it", len(symbol) - 1
         return str(error), error.offset

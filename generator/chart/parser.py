@@ -178,7 +178,7 @@ class _Parser:
         if not name:
             self.problems.add(token.span, "a section without a name; write one such as [A]")
         elif len(name) > _MAX_NAME:
-            message = f"a section name of {len(name)} characters; {_MAX_NAME} at most"
+            message = f"a section name of {len(name)} characters; write {_MAX_NAME} at most"
             self.problems.add(token.span, message)
         draft = _SectionDraft(name, token.span)
         self.sections.append(draft)
@@ -197,7 +197,7 @@ class _Parser:
                     draft.directions.append(direction)
             elif word.text in DYNAMICS:
                 if draft.dynamic is not None:
-                    message = f"a second dynamic; {draft.dynamic} stands already"
+                    message = f"a second dynamic beside {draft.dynamic}; drop one"
                     self.problems.add(word.span, message)
                 draft.dynamic = word.text
             elif as_direction(word.text) is not None:
@@ -220,8 +220,8 @@ class _Parser:
                 self.problems.add(draft.span, message)
         if not self.bars.count:
             if not self.problems:
-                end = Span(len(self.source.lines), 1)
-                self.problems.add(end, "no bars in this chart; write some, such as | C | F |")
+                message = "no bars in this chart; write some, such as | C | F |"
+                self.problems.add(Span(1, 1), message)
             return None
         chart = self._build(heads)
         layout = lay_out(

@@ -57,6 +57,7 @@ class _Reader:
         self.pickup = pickup
         self.found: list[Repeat] = []
         self.faults: list[Fault] = []
+        self.forgiven = 0  # a :| whose fault was reported at the other end of its repeat
 
     def _fault(self, span: Span, message: str) -> None:
         self.faults.append(Fault(span, message))
@@ -82,6 +83,7 @@ class _Reader:
                     else:
                         message = "a repeat inside a repeat; close the one before with :| first"
                         self._fault(bar.span, message)
+                        self.forgiven += 1
                 current = _Open(i, bar.span)
             if bar.ending:
                 current = self._ending(laid, current, start, closed)
@@ -106,6 +108,7 @@ class _Reader:
                 if first == 1:
                     message = "ending 1 stands in no repeat; open the repeat with |:"
                 self._fault(sign, message)
+                self.forgiven += 1
                 return None
             current = _Open(start, bar.span)
         expected = max((p for _, passes in current.endings for p in passes), default=0) + 1
@@ -115,7 +118,7 @@ class _Reader:
             elif expected == 1:
                 message = "no first ending before this one; write 1. and its :| first"
             else:
-                message = f"ending {expected} must follow here; got ending {bar.ending[0]}"
+                message = f"ending {bar.ending[0]} where ending {expected} must follow; write {expected}. here"
             self._fault(sign, message)
         current.endings.append((laid.index, bar.ending))
         current.awaiting = None
@@ -127,6 +130,9 @@ class _Reader:
         bar = laid.bar
         sign = _close_span(laid)
         if current is None:
+            if closed and self.forgiven:
+                self.forgiven -= 1
+                return None
             if closed:
                 message = "this :| has no |: to go back to; write |: where the repeat starts"
                 self._fault(sign, message)

@@ -273,9 +273,9 @@ class _Walk:
 
     @staticmethod
     def _endless(sign: Direction) -> None:
-        what = "Fine" if sign.text.endswith("Fine") else "To Coda"
-        message = (
-            f'"{sign.text}" never ends: after the jump back it is met again; '
-            f'put "{what}" between where it goes back to and here'
-        )
+        goal = "Fine" if sign.text.endswith("Fine") else "To Coda"
+        remedy = f'put "{goal}" between where it goes back to and here'
+        if goal == "To Coda":
+            remedy += ", and the Coda behind it"
+        message = f'"{sign.text}" never ends: it is met again after its own jump; {remedy}'
         raise RoadMapError(Fault(sign.span, message))
