@@ -142,7 +142,7 @@ def _facts(chord_map: Mapping[str, Any]) -> list[str]:
     """Return the line under the title: key, meter, tempo, style."""
     tempo = float(chord_map["tempos"][0]["quarter_bpm"])
     facts = [
-        str(chord_map.get("key", "")),
+        re.sub(r"^([A-G])b", "\\1♭", re.sub(r"^([A-G])#", "\\1♯", str(chord_map.get("key", "")))),
         str(chord_map["meters"][0]["meter"]),
         f"♩ = {tempo:.0f}",
         str(chord_map.get("made_by", {}).get("style", "")).replace("-", " "),

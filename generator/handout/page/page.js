@@ -60,7 +60,8 @@ const barsOfSection = sections.map((_, s) => {
 function sectionName(s) {
   const { label, pass } = sections[s];
   const plays = sections.filter((section) => section.label === label).length;
-  return (label || "Form") + (plays > 1 ? ` (${pass})` : "");
+  const name = label || (sections[s].last_bar === 0 ? "Pickup" : "Form");
+  return name + (plays > 1 ? ` (${pass})` : "");
 }
 
 /** Beats from now to a later time: 1 within the last beat before it. */
@@ -564,6 +565,7 @@ function fadeEdge(channel, samples, atEnd) {
 
 const accidentals = (text) => text.replace(/b/g, "♭").replace(/#/g, "♯");
 const degreeText = (degree) => accidentals(degree);
+const romanText = (text) => text.replace(/b(?=[IViv\d])/g, "♭").replace(/#/g, "♯");
 const alterations = (text) => text.replace(/b(?=\d)/g, "♭").replace(/#(?=\d)/g, "♯");
 
 function chordText(chord) {
@@ -719,8 +721,8 @@ function shapesOf(shape, places, tones, sets) {
 
 const MARKS = {
   root: () => draw("rect", { class: "mark root", x: -12, y: -12, width: 24, height: 24, rx: 3 }),
-  guide: () => draw("path", { class: "mark guide", d: "M0-15 15 0 0 15-15 0z" }),
-  tone: () => draw("circle", { class: "mark tone", r: 12.5 }),
+  guide: () => draw("path", { class: "mark guide", d: "M0-17 17 0 0 17-17 0z" }),
+  tone: () => draw("circle", { class: "mark tone", r: 13 }),
   bass: () => draw("path", { class: "mark bass", d: "M-13 11H13L0-14z" }),
 };
 
@@ -779,7 +781,7 @@ function drawNeck(target, here, there, options) {
     for (const place of placesOf(there, tuning, frets)) {
       if (here.some((tone) => tone.pc === place.tone.pc)) continue;
       svg.append(draw("g", { transform: `translate(${at(place)})`, class: "ghost-place" },
-        draw("circle", { class: "ghost", r: 10 }),
+        draw("circle", { class: "ghost", r: 11 }),
         draw("text", { class: "ghost-label" }, toneLabel(place.tone, labels))));
     }
   }
@@ -796,18 +798,18 @@ function drawNeck(target, here, there, options) {
     const motion = motions.filter(({ source }) => source === place.tone);
     for (const { step } of motion) {
       const goal = place.fret + step;
-      if (step === 0) group.append(draw("circle", { class: "common", r: 17 }));
+      if (step === 0) group.append(draw("circle", { class: "common", r: 18 }));
       else if (goal >= 0 && goal <= frets && shape === "tones") {
         const [x0, y0] = at(place);
         const [x1, y1] = at({ string: place.string, fret: goal });
         const turn = (Math.atan2(y1 - y0, x1 - x0) * 180) / Math.PI;
         group.append(draw("path", {
-          class: "mover", d: "M12 0H24M19-4.5 24.5 0 19 4.5", transform: `rotate(${turn})`,
+          class: "mover", d: "M15 0H25M20-4.5 25.5 0 20 4.5", transform: `rotate(${turn})`,
         }));
       }
     }
     group.append(MARKS[place.tone.role](),
-      draw("text", { class: `label ${place.tone.role}` }, toneLabel(place.tone, labels)));
+      draw("text", { class: `label ${place.tone.role} of-${toneLabel(place.tone, labels).length}` }, toneLabel(place.tone, labels)));
   }
   svg.setAttribute("aria-label", neckInWords(here, tuning, shape, shapes));
   target.replaceChildren(svg);
@@ -868,16 +870,18 @@ class Band {
 
   /** Show names only where they have room. */
   fit() {
+    const pen = document.createElement("canvas").getContext("2d");
+    pen.font = getComputedStyle(this.element.querySelector(".cell")).font;
     const total = this.element.clientWidth;
     for (const cell of this.element.querySelectorAll(".cell")) {
       const chord = chords[cell.dataset.chord];
       const room = ((chord.end_s - chord.start_s) / endS) * total;
-      cell.classList.toggle("bare", room < 8 * chordText(chord).length + 6);
+      cell.classList.toggle("bare", room < pen.measureText(chordText(chord)).width + 7);
     }
     for (const piece of this.element.querySelectorAll(".piece")) {
       const section = sections[piece.dataset.section];
       const room = ((section.end_s - section.start_s) / endS) * total;
-      piece.classList.toggle("bare", room < 8 * section.label.length + 6);
+      piece.classList.toggle("bare", room < 1.2 * pen.measureText(section.label).width + 6);
     }
   }
 
@@ -964,19 +968,24 @@ class BarRows {
     const inside = chords.filter((chord) =>
       chord.start_s >= bar.start_s - 1e-6 && chord.start_s < bar.end_s - 1e-6);
     const before = chords[chordAt(bar.start_s)];
-    const words = inside.length ? inside.map(chordText).join(", ") : `${chordText(before)} goes on`;
+    const unseen = (textContent) => make("span", { className: "unseen", textContent });
     const button = make("button", { type: "button", className: "bar", tabIndex: -1 },
-      make("span", { className: "bar-number", textContent: String(bar.number) }));
-    if (!inside.length) button.append(make("span", { className: "goes-on", textContent: "∕" }));
+      make("span", { className: "bar-number" }, unseen("Bar "), String(bar.number)));
+    if (!inside.length) {
+      button.append(unseen(`${chordText(before)} goes on`),
+        make("span", { className: "goes-on", textContent: "∕", ariaHidden: "true" }));
+    }
     for (const chord of inside) {
       const name = make("span", { className: "bar-chord" }, ...chordNodes(chord));
-      if (chord.sounds_at_s < chord.start_s) name.prepend(make("span", { className: "push", textContent: "‹" }));
+      if (chord.sounds_at_s < chord.start_s) {
+        name.prepend(unseen("pushed "),
+          make("span", { className: "push", textContent: "‹", ariaHidden: "true" }));
+      }
       name.dataset.chord = chords.indexOf(chord);
       button.append(name);
     }
     button.dataset.bar = b;
     button.style.flexGrow = bar.end_s - bar.start_s;
-    button.setAttribute("aria-label", `Bar ${bar.number}: ${words}`);
     this.buttons[b] = button;
     return button;
   }
@@ -1059,9 +1068,11 @@ function showChord(index, next) {
   const after = next ? chords[next.index] : null;
   $("now").replaceChildren(...(chord ? chordNodes(chord) : [make("span", { className: "word", textContent: "—" })]));
   $("now").dataset.chord = index;
-  setText($("now-roman"), chord ? chord.roman : "");
+  setText($("now-roman"), chord ? romanText(chord.roman) : "");
   const scale = chord?.scales?.[0];
   setText($("now-scale"), scale ? `${accidentals(chord.root)} ${scale.name}` : "");
+  $("now-tones").replaceChildren(...tonesOf(chord).map((tone) => make("li", {},
+    accidentals(tone.note), make("small", { textContent: degreeText(tone.degree) }))));
   $("next").replaceChildren(...(after ? chordNodes(after) : [make("span", { className: "word", textContent: "end" })]));
   $("next").dataset.chord = next ? next.index : -1;
   showNeck();
@@ -1114,10 +1125,11 @@ function show({ timeS, counting }) {
   pips($("next-pips"), Math.min(toGo, 16), Math.min(toGo, 16));
 
   const number = bar ? `Bar ${bar.number} of ${lastNumber}` : "Count-in";
-  const chorus = bar && choruses > 1 ? `, chorus ${bar.chorus}` : "";
-  const place = counting ? `Count-in to bar ${bar.number}` : number + chorus;
-  setText($("position"), place);
-  setText($("summary-place"), place);
+  const chorus = bar && choruses > 1 && !counting ? `, chorus ${bar.chorus}` : "";
+  const place = counting ? `Count-in to bar ${bar.number}` : number;
+  setText($("position-bar"), place);
+  setText($("position-chorus"), chorus);
+  setText($("summary-place"), place + chorus);
   setText($("where-section"), bar ? sectionName(bar.section) : "Before the form");
   const beat = counting ? counting.beat : inBeat;
   const of = counting ? counting.beats : beats;

@@ -1,0 +1,127 @@
+"""How the practice page is put together; what it does in a browser is in test_page_browser.py."""
+
+import base64
+import re
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+from page_tools import CHORUS, chord_map_of
+
+from generator.errors import ChordMapError, OptionError
+from generator.handout.neck import TUNINGS, chord_tones, motions, tones_on_neck, tuning_named
+from generator.handout.page import OtherTempo, build_page
+
+WAV = {"mix": ("audio/wav", b"RIFFsound")}
+
+
+@pytest.fixture(scope="module")
+def chord_map() -> dict[str, Any]:
+    return chord_map_of(CHORUS)
+
+
+class _Links(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found += [value or "" for name, value in attrs if name in ("src", "href")]
+
+
+def test_page_refers_to_nothing_outside_itself(chord_map: dict[str, Any]) -> None:
+    links = _Links()
+    page = build_page(chord_map, WAV)
+    links.feed(page)
+    assert links.found == ["data:,", "#transport"]
+    assert not re.search(r"url\(|@import|fetch\(|XMLHttpRequest|WebSocket", page)
+    assert "data:audio/wav;base64," + base64.b64encode(b"RIFFsound").decode() in page
+
+
+def test_parts_come_in_score_order_and_replace_the_mix(chord_map: dict[str, Any]) -> None:
+    audio = {name: ("audio/wav", name.encode()) for name in ("mix", "pad", "zither", "drums")}
+    page = build_page(chord_map, audio)
+    assert re.findall(r'data-part="(\w+)"', page) == ["drums", "pad", "zither"]
+
+
+def test_same_page_for_the_same_input(chord_map: dict[str, Any]) -> None:
+    assert build_page(chord_map, WAV) == build_page(chord_map, WAV)
+
+
+def test_other_tempos_are_linked(chord_map: dict[str, Any]) -> None:
+    page = build_page(chord_map, WAV, tempos=[OtherTempo("80 %", 'slow "80%".html')])
+    assert '<a href="slow%20%2280%25%22.html">80 %</a>' in page
+
+
+@pytest.mark.parametrize("file", ["", "../x.html", "a/b.html", "a\\b.html", "javascript:alert(1)"])
+def test_other_tempos_lie_beside_the_page(chord_map: dict[str, Any], file: str) -> None:
+    with pytest.raises(OptionError, match="is not the name of a file beside the page"):
+        build_page(chord_map, WAV, tempos=[OtherTempo("80 %", file)])
+
+
+@pytest.mark.parametrize(
+    ("audio", "message"),
+    [
+        ({}, "needs audio: give the mix or the parts"),
+        ({"mix": ("audio/wav", b"")}, "the audio of 'mix' is empty"),
+        ({"mix": ("text/html", b"x")}, "media type of 'mix' is no audio type: 'text/html'"),
+    ],
+)
+def test_audio_that_cannot_be_used(
+    chord_map: dict[str, Any], audio: dict[str, tuple[str, bytes]], message: str
+) -> None:
+    with pytest.raises(OptionError, match=message):
+        build_page(chord_map, audio)
+
+
+def test_what_is_no_chord_map_is_refused(chord_map: dict[str, Any]) -> None:
+    with pytest.raises(ChordMapError, match="format: expected 'chord-map', got None"):
+        build_page({}, WAV)
+    with pytest.raises(ChordMapError, match="chords: missing or empty"):
+        build_page({**chord_map, "chords": []}, WAV)
+
+
+def test_a_track_too_long_for_a_browser_is_refused(chord_map: dict[str, Any]) -> None:
+    bars = [*chord_map["bars"][:-1], {**chord_map["bars"][-1], "end_s": 3600.0}]
+    with pytest.raises(OptionError, match=r"lasts 60 minutes.*holds at most 30: render fewer"):
+        build_page({**chord_map, "bars": bars}, WAV)
+
+
+def test_open_strings_of_the_tunings() -> None:
+    """Standard tuning in hertz as MIDI note numbers 40 to 64 (E2 82.4 Hz to E4 329.6 Hz)."""
+    assert tuning_named("standard").pitches == (40, 45, 50, 55, 59, 64)
+    assert tuning_named("Bass").pitches == (28, 33, 38, 43)
+    assert len({tuning.name for tuning in TUNINGS}) == len(TUNINGS)
+    for tuning in TUNINGS:
+        assert len(tuning.pitches) == (6 if tuning.instrument == "guitar" else 4)
+        assert list(tuning.pitches) == sorted(tuning.pitches)
+    with pytest.raises(OptionError, match="no tuning 'banjo': use one of Standard, Drop D"):
+        tuning_named("banjo")
+
+
+def test_every_tone_of_every_chord_is_on_the_neck(chord_map: dict[str, Any]) -> None:
+    for chord in chord_map["chords"]:
+        tones = chord_tones(chord)
+        for tuning in TUNINGS:
+            places = tones_on_neck(tones, tuning)
+            assert {place.tone for place in places} == set(tones)
+            open_strings = tuning.pitches[::-1]
+            for place in places:
+                assert open_strings[place.string - 1] + place.fret == place.pitch
+                assert place.pitch % 12 == place.tone.pitch_class
+            wanted = sum(
+                (p + f) % 12 in chord["pitch_classes"] for p in open_strings for f in range(16)
+            )
+            assert len(places) == wanted
+
+
+def test_guide_tones_of_a_two_five_move_by_half_step() -> None:
+    """In ii-V-I the seventh falls a half step to the third (Levine 1995)."""
+    chord_map = chord_map_of(
+        "Title: T\nKey: C\nTime: 4/4\nTempo: q=120\n[A]\n| Dm7 | G7 | Cmaj7 |\n"
+    )
+    two, five, one = (chord_tones(chord) for chord in chord_map["chords"])
+    falls = [(m.source.note, m.target.note) for m in motions(two, five) if m.semitones == -1]
+    assert ("C", "B") in falls
+    falls = [(m.source.note, m.target.note) for m in motions(five, one) if m.semitones == -1]
+    assert ("F", "E") in falls

@@ -1,0 +1,436 @@
+"""The practice page in a browser, from `file://`, with real playback."""
+
+import base64
+import itertools
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from page_tools import (
+    CHORUS,
+    CHROMIUM_FLAGS,
+    RATE_HZ,
+    chord_map_of,
+    coded_sound,
+    opened,
+    wav_bytes,
+    written_page,
+)
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from generator.handout.page import build_page
+
+CHROMIUM = "/usr/bin/chromium"
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+
+# Note at every frame what is shown and what is heard: the loudest pitch in the last 23 ms.
+WATCH = """
+() => {
+  const { player } = practice;
+  const ear = new AnalyserNode(player.context, { fftSize: 1024, smoothingTimeConstant: 0 });
+  player.master.connect(ear);
+  const bins = new Float32Array(ear.frequencyBinCount);
+  window.seen = [];
+  const look = () => {
+    ear.getFloatFrequencyData(bins);
+    const loudest = bins.indexOf(Math.max(...bins));
+    seen.push({
+      clock_s: player.context.currentTime,
+      latency_s: player.context.outputLatency || 0,
+      shown: Number(document.getElementById("now").dataset.chord),
+      band: Number(document.querySelector(".cell.on")?.dataset.chord ?? -1),
+      heard: bins[loudest] < -70 ? -1
+        : Math.round((loudest * player.context.sampleRate / 1024 - 400) / 200),
+    });
+    requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+}
+"""
+
+# Record what leaves the master, sample for sample, on the audio thread.
+RECORD = """
+async () => {
+  const { context, master } = practice.player;
+  const code = `registerProcessor("recorder", class extends AudioWorkletProcessor {
+    process([input]) {
+      if (input[0]) this.port.postMessage([currentFrame, input[0].slice()]);
+      return true;
+    }
+  })`;
+  await context.audioWorklet.addModule(`data:text/javascript,${encodeURIComponent(code)}`);
+  const node = new AudioWorkletNode(context, "recorder");
+  window.recorded = [];
+  node.port.onmessage = ({ data }) => recorded.push(data);
+  master.connect(node);
+}
+"""
+RECORDING = """
+() => {
+  const first = recorded[0][0];
+  const all = new Float32Array(recorded.at(-1)[0] + 128 - first);
+  for (const [frame, block] of recorded) all.set(block, frame - first);
+  return encode(all);
+}
+"""
+ENCODE = """
+() => { window.encode = (floats) => {
+  const bytes = new Uint8Array(floats.buffer, floats.byteOffset, floats.byteLength);
+  let text = "";
+  for (let i = 0; i < bytes.length; i += 8192) {
+    text += String.fromCharCode(...bytes.subarray(i, i + 8192));
+  }
+  return btoa(text);
+} }
+"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    assert Path(CHROMIUM).exists(), "chromium is absent: run `make test`, which installs it"
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=list(CHROMIUM_FLAGS))
+        yield started
+        started.close()
+
+
+def floats(text: str) -> NDArray[np.float32]:
+    return np.frombuffer(base64.b64decode(text), dtype="<f4")
+
+
+def play(page: Page) -> None:
+    page.click("#play")
+    page.wait_for_selector("body.playing")
+
+
+def first_times(seen: list[dict[str, Any]], key: str) -> dict[int, float]:
+    """When each chord was first seen under `key`, on the clock of the audio."""
+    times: dict[int, float] = {}
+    for frame in seen:
+        times.setdefault(frame[key], frame["clock_s"])
+    return times
+
+
+def test_highlight_follows_the_sound_over_a_chorus(browser: Browser, tmp_path: Path) -> None:
+    """Shown chord and sounding chord change within 60 ms of each other, and as the map says."""
+    path, chord_map = written_page(tmp_path)
+    chords = [i for i, chord in enumerate(chord_map["chords"]) if chord["start_s"] < 9.0]
+    with opened(browser, path) as page:
+        play(page)
+        page.evaluate(WATCH)
+        page.wait_for_timeout(9500)
+        seen = page.evaluate("seen")
+    latency_s = min(0.3, seen[-1]["latency_s"])
+    heard, shown = first_times(seen, "heard"), first_times(seen, "shown")
+    assert len(chords) == 12
+    start_s = heard[chords[0]] - chord_map["chords"][chords[0]]["start_s"]
+    for index in chords:
+        written_s = chord_map["chords"][index]["start_s"]
+        assert abs(shown[index] - latency_s - heard[index]) < 0.06, index
+        assert abs(heard[index] - start_s - written_s) < 0.06, index
+    assert all(frame["band"] == frame["shown"] for frame in seen)
+
+
+def test_half_speed_keeps_pitch_and_step(browser: Browser, tmp_path: Path) -> None:
+    path, chord_map = written_page(tmp_path)
+    with opened(browser, path) as page:
+        page.fill("#speed", "50")
+        page.evaluate("practice.player.goTo(practice.map.bars[1].start_s)")
+        play(page)
+        page.evaluate(WATCH)
+        page.wait_for_timeout(5600)
+        seen = page.evaluate("seen")
+        page.evaluate(ENCODE)
+        page.click("#stop")
+        stretched = floats(
+            page.evaluate("""() => {
+              const { tape } = practice.player;
+              const pass = new practice.Pass(tape, 44100, 44100 * 5, 0.5);
+              const all = new Float32Array(pass.frames);
+              for (let at = 0; at < pass.frames;) {
+                const [[piece]] = pass.next(5000);
+                all.set(piece, at);
+                at += piece.length;
+              }
+              return encode(all);
+            }""")
+        )
+    latency_s = min(0.3, seen[-1]["latency_s"])
+    heard, shown = first_times(seen, "heard"), first_times(seen, "shown")
+    chords = chord_map["chords"]
+    for index in (2, 3, 4):
+        assert abs(shown[index] - latency_s - heard[index]) < 0.06, index
+    for before, after in itertools.pairwise((2, 3, 4)):
+        asked_s = 2 * (chords[after]["start_s"] - chords[before]["start_s"])
+        assert heard[after] - heard[before] == pytest.approx(asked_s, abs=0.06)
+    assert len(stretched) == 2 * 4 * RATE_HZ
+    for index in range(4):
+        middle_s = (chords[index]["start_s"] + chords[index]["end_s"]) / 2 - 1.0
+        middle = round(2 * middle_s * RATE_HZ)
+        piece = stretched[middle - 8192 : middle + 8192] * np.hanning(16384)
+        spectrum = np.abs(np.fft.rfft(piece, 1 << 18))
+        peak_hz = np.argmax(spectrum) * RATE_HZ / (1 << 18)
+        cents = 1200 * np.log2(peak_hz / (400 + 200 * index))
+        assert abs(cents) < 5, (index, peak_hz)
+        assert np.sqrt(np.mean(piece**2)) > 0.05
+
+
+def test_slow_strokes_stay_single_and_on_the_beat(browser: Browser, tmp_path: Path) -> None:
+    """At half speed each stroke sounds once, within 5 ms of its place."""
+    chord_map = written_page(tmp_path)[1]
+    sound = 0.02 * coded_sound(chord_map)
+    beats_s = [beat for bar in chord_map["bars"] for beat in bar["beats_s"]]
+    stroke = np.exp(-np.arange(1500) / 200) * np.random.default_rng(1).normal(0, 0.3, 1500)
+    for beat_s in beats_s:
+        at = round(beat_s * RATE_HZ)
+        sound[at : at + 1500] += stroke
+    path, chord_map = written_page(tmp_path, mix=("audio/wav", wav_bytes(sound)))
+    with opened(browser, path) as page:
+        page.evaluate(ENCODE)
+        slow = floats(
+            page.evaluate("""() => {
+              const { tape } = practice.player;
+              const [[all]] = new practice.Pass(tape, 0, 44100 * 6, 0.5).next(1e9);
+              return encode(all);
+            }""")
+        )
+    expected = [2 * beat_s for beat_s in beats_s if 2 * beat_s < 11.9]
+    # A stroke is found by its own waveform (matched filter), so a doubled one would show.
+    match = np.abs(np.correlate(slow, stroke, mode="valid")) / np.sum(stroke**2)
+    found = []
+    for at in np.flatnonzero(match > 0.35):
+        if not found or at - found[-1][0] > 0.02 * RATE_HZ:
+            found.append([at, match[at]])
+        elif match[at] > found[-1][1]:
+            found[-1] = [at, match[at]]
+    times_s = [at / RATE_HZ for at, _ in found]
+    assert len(times_s) == len(expected)
+    np.testing.assert_allclose(times_s, expected, atol=0.005)
+
+
+def test_loop_of_two_bars_returns_on_the_sample(browser: Browser, tmp_path: Path) -> None:
+    """Five returns, each within 10 ms of the loop's length; in fact no sample is lost or added."""
+    text = "Title: Loop\nKey: C\nTime: 4/4\nTempo: q=300\n[A]\n| C | F | G7 | Am |\n"
+    chord_map = written_page(tmp_path, text)[1]
+    noise = np.random.default_rng(2).normal(0, 0.1, round(6 * RATE_HZ))
+    path, chord_map = written_page(tmp_path, text, mix=("audio/wav", wav_bytes(noise)))
+    first, last = (
+        round(chord_map["bars"][i][k] * RATE_HZ) for i, k in ((1, "start_s"), (2, "end_s"))
+    )
+    with opened(browser, path, bypass_csp=True) as page:
+        page.evaluate(ENCODE)
+        page.fill("#volume", "100")
+        page.select_option("#loop-count", "never")
+        page.fill("#loop-from", "2")
+        page.fill("#loop-to", "3")
+        page.click("#loop-set")
+        play(page)
+        page.click("#play")  # paused: the context is there, so that the recorder can be put in
+        page.evaluate(RECORD)
+        page.click("#stop")
+        play(page)
+        page.wait_for_timeout(10_300)
+        heard = floats(page.evaluate(RECORDING))
+        assert page.inner_text("#summary-loop") == "looping bars 2 to 3"
+    length = last - first
+    piece = noise[first : first + 4410]
+    match = np.correlate(heard, piece, mode="valid") / np.sum(piece**2)
+    returns = np.flatnonzero(match > 0.9)
+    assert len(returns) >= 6
+    assert np.abs(np.diff(returns) - length).max() < 0.01 * RATE_HZ
+    assert np.diff(returns).tolist() == [length] * (len(returns) - 1)
+    # Within the loop the sound is the file's own, whatever pieces it was laid out in.
+    start = returns[1]
+    inside = slice(300, length - 300)
+    np.testing.assert_allclose(
+        heard[start : start + length][inside], noise[first:last][inside], atol=2e-4
+    )
+
+
+def test_loop_counts_in_before_it_starts(browser: Browser, tmp_path: Path) -> None:
+    path, _ = written_page(tmp_path)
+    with opened(browser, path) as page:
+        page.fill("#loop-from", "3")
+        page.fill("#loop-to", "4")
+        page.click("#loop-set")
+        play(page)
+        page.wait_for_timeout(500)
+        assert page.inner_text("#position") == "Count-in to bar 3"
+        page.wait_for_timeout(1000)
+        assert page.inner_text("#position").startswith("Bar 3 of 16")
+        assert page.get_attribute(".bar[aria-current]", "data-bar") == "2"
+
+
+def test_m4a_starts_at_the_first_sample(browser: Browser, tmp_path: Path) -> None:
+    """An M4A made by ffmpeg is decoded by the browser with its priming taken off."""
+    chord_map = written_page(tmp_path)[1]
+    sound = coded_sound(chord_map)
+    (tmp_path / "mix.wav").write_bytes(wav_bytes(sound))
+    command = ["ffmpeg", "-v", "error", "-i", "mix.wav", "-c:a", "aac", "-b:a", "160k", "mix.m4a"]
+    subprocess.run(command, cwd=tmp_path, check=True, timeout=60)
+    path, _ = written_page(tmp_path, mix=("audio/mp4", (tmp_path / "mix.m4a").read_bytes()))
+    with opened(browser, path) as page:
+        page.evaluate(ENCODE)
+        decoded = floats(page.evaluate("encode(practice.player.tape.parts[0].channels[0])"))
+    start = round(chord_map["chords"][0]["start_s"] * RATE_HZ)
+    lags = range(-100, 101)
+    around = sound[start - 2000 : start + 6000]
+    likeness = [float(np.dot(around, decoded[start - 2000 + k : start + 6000 + k])) for k in lags]
+    assert abs(lags[int(np.argmax(likeness))]) <= 0.001 * RATE_HZ
+
+
+def test_every_control_by_keyboard(browser: Browser, tmp_path: Path) -> None:
+    sound = wav_bytes(coded_sound(written_page(tmp_path)[1]))
+    parts = dict.fromkeys(("drums", "bass"), ("audio/wav", sound))
+    path, _ = written_page(tmp_path, **parts)
+    with opened(browser, path) as page:
+        press, text = page.keyboard.press, page.inner_text
+        playing = "practice.player.playing"
+        press("Space")
+        page.wait_for_selector("body.playing")
+        press("p")
+        assert page.evaluate(playing) is False
+        press("s")
+        assert text("#summary-place") == "Count-in"
+        press("ArrowRight")
+        assert text("#position") == "Bar 1 of 16, chorus 1"
+        press("Shift+ArrowRight")
+        assert text("#position") == "Bar 5 of 16, chorus 1"
+        press("ArrowLeft")
+        assert text("#position") == "Bar 4 of 16, chorus 1"
+        press("[")
+        press("ArrowRight")
+        press("]")
+        assert text("#summary-loop") == "looping bars 4 to 5"
+        press("l")
+        assert text("#summary-loop") == ""
+        press("l")
+        assert text("#summary-loop") == "looping bars 5 to 8"
+        press("l")
+        press("-")
+        assert text("#summary-speed") == "95 %"
+        press("+")
+        assert text("#summary-speed") == "100 %"
+        press("n")
+        assert page.input_value("#labels") == "note"
+        press("d")
+        assert page.input_value("#labels") == "degree"
+
+        page.focus("#band")
+        press("Home")
+        assert page.get_attribute("#band", "aria-valuetext") == "bar 1 of 16, A (1)"
+        press("PageUp")
+        assert page.get_attribute("#band", "aria-valuetext") == "bar 5 of 16, B (1)"
+        page.focus("#speed")
+        press("Home")
+        assert page.evaluate("practice.player.speed") == 0.5
+        page.focus("#volume")
+        press("ArrowLeft")
+        assert page.evaluate("practice.player.level") == 0.45
+        page.focus("#mixer button")
+        press("Space")
+        assert page.evaluate("practice.player.levels.get('drums').muted") is True
+        page.focus("#level-bass")
+        press("ArrowLeft")
+        assert page.evaluate("practice.player.levels.get('bass').level") == 0.95
+        page.focus(".bar[tabindex='0']")
+        press("End")
+        press("Enter")
+        assert text("#position") == "Bar 16 of 16, chorus 2"
+        press("Shift+Enter")
+        assert text("#summary-loop") == "looping bar 16"
+        page.focus("#tuning")
+        press("ArrowDown")
+        assert "Drop D" in page.get_attribute("#neck svg", "aria-label")
+        page.focus("#keys")
+        press("Space")
+        press("n")
+        assert page.input_value("#labels") == "degree"
+
+        # Tab alone reaches every control that is there.
+        page.evaluate("document.activeElement.blur()")
+        reached = set()
+        for _ in range(60):
+            press("Tab")
+            reached.add(
+                page.evaluate("document.activeElement.id || document.activeElement.tagName")
+            )
+        wanted = page.evaluate(
+            "[...document.querySelectorAll('button[id], select[id], input[id], [role=slider]')]"
+            ".filter((e) => !e.disabled && e.checkVisibility()).map((e) => e.id)"
+        )
+        assert len(wanted) > 15
+        assert set(wanted) <= reached
+
+
+@pytest.mark.parametrize(
+    ("scheme", "width"), [("light", 1280), ("dark", 1280), ("light", 360), ("dark", 360)]
+)
+def test_accessible_and_no_sideways_scroll(
+    browser: Browser, tmp_path: Path, scheme: str, width: int
+) -> None:
+    """axe-core (WCAG 2.2 A and AA rules, and its best practices) finds nothing to complain of."""
+    assert AXE.exists(), "axe-core is absent: run `make test`, which installs it"
+    sound = wav_bytes(coded_sound(written_page(tmp_path)[1]))
+    path, _ = written_page(tmp_path, drums=("audio/wav", sound), bass=("audio/wav", sound))
+    options = {"viewport": {"width": width, "height": 760}, "color_scheme": scheme}
+    with opened(browser, path, **options) as page:
+        page.evaluate("practice.player.goTo(practice.map.bars[2].start_s); practice.refresh()")
+        page.click("#loop")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.evaluate(AXE.read_text(encoding="utf-8"))
+        for shape in ("tones", "triads"):
+            page.select_option("#shapes", shape)
+            report = page.evaluate("axe.run()")
+            found = [
+                (fault["id"], fault["impact"], [node["html"][:120] for node in fault["nodes"]])
+                for fault in report["violations"]
+            ]
+            assert found == []
+        assert len(report["passes"]) > 20
+
+
+def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
+    """Markup in a title, a composer or a section name is shown, never run."""
+    words = """</script><script>window.broken=1</script><img src=x onerror="broken=1">'"&amp;"""
+    chord_map = chord_map_of(CHORUS)
+    chord_map |= {"title": words, "composer": words, "key": words}
+    chord_map["sections"][0]["label"] = words
+    chord_map["made_by"]["style"] = words
+    path = tmp_path / "page.html"
+    sound = ("audio/wav", wav_bytes(coded_sound(chord_map)))
+    path.write_text(build_page(chord_map, {"mix": sound}), encoding="utf-8")
+    with opened(browser, path) as page:
+        assert page.evaluate("window.broken") is None
+        assert page.inner_text("h1") == words
+        assert page.title().startswith(words)
+        assert page.evaluate("practice.map.title") == words
+        assert page.inner_text(".composer") == words
+        assert page.text_content(".group h3") == words
+        assert page.locator("script").count() == 4
+        assert page.locator("img").count() == 0
+
+
+def test_a_few_figures_of_the_neck(browser: Browser, tmp_path: Path) -> None:
+    """Shapes of C major as guitar handbooks print them (from memory, common practice)."""
+    text = "Title: Neck\nKey: C\nTime: 4/4\nTempo: q=120\n[A]\n| C | G7 |\n"
+    path, _ = written_page(tmp_path, text)
+    shapes = """([shape, set]) => {
+      const tones = practice.tonesOf(practice.map.chords[0]);
+      const tuning = { pitches: [40, 45, 50, 55, 59, 64] };
+      const places = practice.placesOf(tones, tuning, 15);
+      return practice.shapesOf(shape, places, tones, [set])
+        .map((shape) => shape.map((place) => place.fret));
+    }"""
+    with opened(browser, path) as page:
+        triads = page.evaluate(shapes, ["triads", [1, 2, 3]])
+        sixths = page.evaluate(shapes, ["6", [2, 4]])
+        thirds = page.evaluate(shapes, ["3", [1, 2]])
+    # Fret on string 3, 2, 1: second inversion open and at 12, root position at 5, first at 9.
+    assert triads == [[0, 1, 0], [5, 5, 3], [9, 8, 8], [12, 13, 12]]
+    assert sorted(sixths) == [[2, 1], [5, 5], [14, 13]]
+    assert sorted(thirds) == [[1, 0], [5, 3], [13, 12]]
