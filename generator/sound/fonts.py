@@ -40,10 +40,10 @@ class Font:
     source: str = ""
     trims_db: dict[str, float] | None = None
 
-    def trim_db(self, bank: int, program: int) -> float:
-        """Return the level change of a preset, 0 when nobody measured it."""
+    def trim_db(self, bank: int, program: int) -> float | None:
+        """Return the level change of a preset, None when nobody measured it."""
         name = "drums" if bank == PERCUSSION_BANK else str(program)
-        return float((self.trims_db or {}).get(name, 0.0))
+        return (self.trims_db or {}).get(name)
 
 
 def font_folders() -> tuple[Path, ...]:

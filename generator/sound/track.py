@@ -11,9 +11,9 @@ import math
 from collections.abc import Callable
 from contextlib import ExitStack
 
-from generator.band.arrangement import Arrangement
+from generator.band.arrangement import Arrangement, Part
 from generator.clock import Clock
-from generator.errors import OptionError
+from generator.errors import FontError, OptionError
 from generator.sound.encode import Encoder
 from generator.sound.fonts import Font, check_font, choose_font
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
@@ -160,7 +160,7 @@ def _channels(
         in_mix = part.name not in settings.mute and change_db is not None
         if not in_mix and part.name not in wanted:
             continue
-        level_db = part.level_db + (change_db or 0.0) + font.trim_db(*preset_of(part))
+        level_db = part.level_db + (change_db or 0.0) + _trim_db(font, tables, part)
         expression = tuple(
             (clock.samples(control.tick, settings.rate_hz), expression_gain(control.value))
             for control in part.controls
@@ -178,6 +178,24 @@ def _channels(
             )
         )
     return tuple(channels)
+
+
+def _trim_db(font: Font, tables: FontTables, part: Part) -> float:
+    """Return the trim of a part's preset: from the catalogue, else measured now."""
+    bank, program = preset_of(part)
+    if (bank, program) not in tables.presets:
+        raise FontError(
+            f"{font.path}: the font lacks {'drum kit' if bank else 'program'} {program}, which "
+            f"the part '{part.name}' plays; give another font with --font"
+        )
+    known = font.trim_db(bank, program)
+    if known is not None:
+        return known
+    from generator.sound.synth import Synth
+    from generator.sound.trims import measure_trim
+
+    with Synth(font.path, rate_hz=44_100) as synth:
+        return measure_trim(synth, tables, bank, program)
 
 
 def _check(settings: SoundSettings, targets: tuple[AudioTarget, ...]) -> None:

@@ -1,0 +1,74 @@
+"""How loud each program of a font is, and the trim that brings it to one common level.
+
+Fonts are levelled by taste: the same touch is 20 dB apart between programs. Each program plays a
+reference phrase, its loudness is measured (BS.1770-4), and the trim is what is missing to
+`COMMON_LUFS`. The mix then sets levels between players, not between fonts.
+"""
+
+import math
+from typing import TYPE_CHECKING
+
+from generator.sound.notes import NoteKey
+from generator.sound.sf2 import PERCUSSION_BANK, FontTables
+from generator.sound.synth import BLOCK, Synth
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["COMMON_LUFS", "measure_trim"]
+
+COMMON_LUFS = -20.0
+"""Loudness of every reference phrase once it is trimmed."""
+
+_RATE_HZ = 44_100
+_GREATEST_DB = 30.0
+_VELOCITY = 90
+_BASS_PROGRAMS = range(32, 40)
+_BASS_KEYS = (28, 33, 36, 40, 43, 45)
+_KEYS = (52, 55, 59, 60, 64, 67)
+_NOTE_S = 0.8
+# Kick, snare and closed hat in eighths at 120 quarters a minute: (start in s, key, velocity).
+_BEAT = tuple(
+    (bar * 2.0 + start_s, key, velocity)
+    for bar in range(2)
+    for start_s, key, velocity in (
+        *((eighth * 0.25, 42, 80) for eighth in range(8)),
+        *((0.0, 36, 100), (1.0, 36, 96), (1.25, 36, 90)),
+        *((0.5, 38, 100), (1.5, 38, 100)),
+    )
+)
+
+
+def measure_trim(synth: Synth, font: FontTables, bank: int, program: int) -> float:
+    """Return the level change in dB that brings a preset to the common level, -30 to 30."""
+    from generator.sound.loudness import measure
+
+    lufs, _ = measure(_phrase(synth, font, bank, program), _RATE_HZ)
+    if not math.isfinite(lufs):
+        return 0.0
+    return round(max(-_GREATEST_DB, min(_GREATEST_DB, COMMON_LUFS - lufs)), 1)
+
+
+def _phrase(synth: Synth, font: FontTables, bank: int, program: int) -> "NDArray[np.float32]":
+    import numpy as np
+
+    from generator.sound.record import record_note
+
+    if bank == PERCUSSION_BANK:
+        events = [(start_s, key, velocity, 0.1) for start_s, key, velocity in _BEAT]
+    else:
+        keys = _BASS_KEYS if program in _BASS_PROGRAMS else _KEYS
+        events = [(i * _NOTE_S, key, _VELOCITY, _NOTE_S) for i, key in enumerate(keys)]
+    end = round((max(start for start, *_ in events) + 1.0) * _RATE_HZ)
+    out = np.zeros((2, end), np.float32)
+    made: dict[NoteKey, NDArray[np.float32]] = {}
+    for start_s, key, velocity, length_s in events:
+        blocks = round(length_s * _RATE_HZ / BLOCK)
+        note = NoteKey(bank, program, key, velocity, blocks)
+        if note not in made:
+            made[note] = record_note(synth, note, _RATE_HZ)
+        start = round(start_s * _RATE_HZ)
+        sound = made[note][:, : end - start]
+        out[:, start : start + sound.shape[1]] += sound
+    return out
