@@ -11,7 +11,7 @@ from generator.handout.drawing.marks import INK, Anchor, Drawing
 
 __all__ = ["Piece", "chord_pieces", "chord_width", "draw_chord", "real_accidentals"]
 
-_ACCIDENTAL = re.compile(r"(?<=[A-G])(b+|#+)|(b|#)+(?=[\dIViv])")
+_ACCIDENTAL = re.compile(r"(?<=[A-G])(b+|#+)|(?<!su)(b|#)+(?=[\dIViv])")
 _QUALITY_MINOR = re.compile(r"m(?!aj)")
 
 
@@ -28,8 +28,8 @@ class Piece:
 def real_accidentals(text: str) -> str:
     """Write b and # as ♭ and ♯ where they are accidentals.
 
-    >>> real_accidentals("Bbm7b5/Ab"), real_accidentals("add9"), real_accidentals("bVII7#11")
-    ('B♭m7♭5/A♭', 'add9', '♭VII7♯11')
+    >>> [real_accidentals(text) for text in ("Bbm7b5/Ab", "add9", "bVII7", "subV7")]
+    ['B♭m7♭5/A♭', 'add9', '♭VII7', 'subV7']
     """
 
     def change(match: re.Match[str]) -> str:

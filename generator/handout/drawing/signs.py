@@ -146,7 +146,15 @@ def note_width(unit_quarters: Fraction, size_pt: float) -> float:
     return size_pt * (0.42 + (0.2 if flags else 0.0) + (0.24 if dotted and not flags else 0.06))
 
 
-def draw_note(page: Drawing, unit_quarters: Fraction, x: float, y: float, size_pt: float) -> float:
+def draw_note(
+    page: Drawing,
+    unit_quarters: Fraction,
+    x: float,
+    y: float,
+    size_pt: float,
+    *,
+    color: str = INK,
+) -> float:
     """Draw a note of a metronome mark, stem up, from its left end, its head on a baseline.
 
     Returns the x at which it ends.
@@ -160,19 +168,19 @@ def draw_note(page: Drawing, unit_quarters: Fraction, x: float, y: float, size_p
         tuple((centre_x + px, centre_y + py - 0.32 * px) for px, py in head.vertices), head.codes
     )
     if hollow:
-        page.stroke(leaning, size_pt * 0.07)
+        page.stroke(leaning, size_pt * 0.07, color)
     else:
-        page.fill(leaning)
+        page.fill(leaning, color)
     stem_x = x + 2 * radius_x - size_pt * 0.03
     top = y - size_pt * 1.02
     if unit_quarters < 4:
-        page.line(stem_x, centre_y - size_pt * 0.05, stem_x, top, size_pt * 0.055)
+        page.line(stem_x, centre_y - size_pt * 0.05, stem_x, top, size_pt * 0.055, color)
     flag = outline("M 0 0 C 0.02 0.16 0.26 0.2 0.2 0.52 C 0.2 0.34 0.1 0.26 0 0.24 Z")
     for i in range(flags):
-        page.fill(flag.placed(stem_x, top + i * size_pt * 0.2, size_pt))
+        page.fill(flag.placed(stem_x, top + i * size_pt * 0.2, size_pt), color)
     if dotted:
         dot_x = stem_x + size_pt * (0.3 if flags else 0.16)
-        page.fill(circle(dot_x, y - size_pt * 0.13, size_pt * 0.06))
+        page.fill(circle(dot_x, y - size_pt * 0.13, size_pt * 0.06), color)
     return x + note_width(unit_quarters, size_pt)
 
 

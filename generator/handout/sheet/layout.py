@@ -73,8 +73,8 @@ def split_pages(
 
     A last page of a single line takes lines from the page before it.
 
-    >>> split_pages([50, 50, 50], 120, 200)
-    ((0, 2), (2, 3))
+    >>> split_pages([50, 50, 50, 50], 160, 200)
+    ((0, 2), (2, 4))
     """
     pages = _greedy(heights, first_pt, other_pt)
     if len(pages) > 1 and pages[-1][1] - pages[-1][0] == 1:
