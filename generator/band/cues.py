@@ -153,7 +153,8 @@ def _final(timeline: Timeline, cue: Cue, ending: str) -> list[Cue]:
     if cue.kind in ("hit", "silent") or (cue.kind == "groove" and not cue.pitched):
         return [cue]  # the chart has its own end: a stab, silence, or drums alone
     bar = timeline.bars[-1]
-    start = max(cue.start_tick, bar.start_tick) if cue.kind == "groove" else cue.start_tick
+    plays_on = cue.kind == "groove" and cue.written_tick < bar.start_tick
+    start = bar.start_tick if plays_on else cue.start_tick
     beats = (*bar.beat_ticks, bar.end_tick)
     beat_ticks = beats[1] - beats[0]
     release = max(timeline.end_tick, start + 2 * beat_ticks)
