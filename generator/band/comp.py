@@ -36,7 +36,7 @@ MUTED = "x"
 CHUCK_TICKS = 60
 CHUCK_SOFTER = 26
 UP_STROKE_SOFTER = 8
-VARIETY = 0.7
+VARIETY = 1.0
 STRUM_SOFTENING = 3
 """By how much each further string of a stroke is softer."""
 

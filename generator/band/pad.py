@@ -38,8 +38,11 @@ __all__ = ["CHANNEL", "play_pad"]
 
 CHANNEL = 1
 EXPRESSION = 11
-VARIETY = 0.6
+VARIETY = 1.0
 """Random cost on a candidate, in semitones of one voice: enough that choruses differ."""
+
+CHORUS_SHIFT = (0, 3, -2, 2)
+"""By how many semitones each chorus of four lies higher than the first."""
 
 LONGEST_TIE_QUARTERS = 16
 HELD_BARS = 4
@@ -144,7 +147,9 @@ def _voicings(
             continue
         tones = chord_tones(chord)
         onsets.append(cue.start_tick)
-        steps.append(candidates(tones, layer.voices, spec.low, spec.high, layer.centre))
+        chorus = timeline.bar_at(cue.written_tick).chorus
+        centre = layer.centre + CHORUS_SHIFT[(chorus - 1) % len(CHORUS_SHIFT)]
+        steps.append(candidates(tones, layer.voices, spec.low, spec.high, centre))
     return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
 
 
