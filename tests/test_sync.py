@@ -49,7 +49,7 @@ def test_a_stroke_of_the_drums_within_5_ms_of_every_downbeat(track, chord_map):
     MIDI note, and the notes of the downbeats against the map on average.
     """
     samples, rate_hz = soundfile.read(track / "t.drums.wav", always_2d=True)
-    mono = samples.mean(axis=1)
+    mono = np.diff(samples.mean(axis=1), n=2)  # a high-pass: what rings on from a fill is low
     midi = pretty_midi.PrettyMIDI(str(track / "t.mid"))
     strokes = np.array(
         sorted(note.start for i in midi.instruments if i.is_drum for note in i.notes)
@@ -62,7 +62,7 @@ def test_a_stroke_of_the_drums_within_5_ms_of_every_downbeat(track, chord_map):
         nearest = struck[0]
         before = mono[max(0, round((nearest - 0.03) * rate_hz)) : round(nearest * rate_hz)]
         after = mono[round(nearest * rate_hz) : round((nearest + 0.03) * rate_hz)]
-        if np.abs(after).max() < 4 * np.abs(before).max():
+        if np.abs(after).max() < 10 * np.abs(before).max():
             continue  # a fill rings into it: no clean onset to measure
         errors.append(onset_near(mono, rate_hz, nearest) - nearest)
         drifts.append(nearest - bar["start_s"])
