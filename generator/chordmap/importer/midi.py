@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import Any
 
 from generator.chart.meter import Meter
-from generator.chordmap.importer.sheet import Sheet, SheetBar, SheetChord, tempo
+from generator.chordmap.importer.sheet import Sheet, SheetBar, SheetChord, grouped, tempo
 from generator.errors import ChordError, ImportFileError, KeyNameError
 from generator.harmony.chord import parse_chord
 from generator.harmony.key import parse_key
@@ -152,9 +152,14 @@ def _sheet(found: _Found, start: int, per_quarter: int, name: str, remarks: list
         if tick > start:
             index = max(0, bisect_right(starts, tick) - 1)
             directions.setdefault(index, []).append(f"Key: {key}")
+    onsets: dict[Meter, list[Fraction]] = {}
+    for (_, meter, length), held in zip(edges, chords, strict=True):
+        if length == meter.bar_quarters:
+            onsets.setdefault(meter, []).extend(chord.onset_quarters for chord in held)
+    meters = {meter: grouped(meter, places) for meter, places in onsets.items()}
     bars = tuple(
         SheetBar(
-            meter,
+            meters.get(meter, meter),
             tuple(chords[index]),
             length_quarters=length if length != meter.bar_quarters else None,
             section=sections.get(index),

@@ -17,6 +17,7 @@ __all__ = ["Sheet", "SheetBar", "SheetChord", "chart_text"]
 
 _BARS_A_LINE = 4
 _MAX_NAME = 40
+_MAX_GROUPED = 17
 _NEAR_QUARTERS = Fraction(1, 16)
 _PUSHES = ((Fraction(1, 2), "<"), (Fraction(1, 4), "<<"))
 
@@ -96,7 +97,7 @@ def chart_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
         if _head(text) != text:
             remarks.append(f"{name} {text!r}: written as {_head(text)!r}, which a chart can hold")
     notes = [f"; import: {_head(remark)}" for remark in remarks]
-    return "\n".join([*lines[:5], *lines[5:], *notes]) + "\n", tuple(remarks)
+    return "\n".join([*lines, *notes]) + "\n", tuple(remarks)
 
 
 def _cells(bars: tuple[SheetBar, ...]) -> list[_Cell]:
@@ -233,6 +234,33 @@ def _number(value: Fraction | float) -> str:
     return f"{float(value):.9f}".rstrip("0").rstrip(".")
 
 
+def grouped(meter: Meter, onsets: Iterable[Fraction]) -> Meter:
+    """Return an odd meter with the groups of twos and threes on which all chords start.
+
+    The usual groups stay when they will do, or when no groups would.
+
+    >>> str(grouped(Meter(7, 8), [Fraction(0), Fraction(1), Fraction(5, 2)]))
+    '7/8 (2+3+2)'
+    """
+    wanted = set(onsets)
+    if meter.groups or meter.denominator < 8 or wanted <= set(meter.beat_onsets):
+        return meter
+    for groups in _twos_and_threes(meter.numerator):
+        candidate = Meter(meter.numerator, meter.denominator, groups)
+        if wanted <= set(candidate.beat_onsets):
+            return candidate
+    return meter
+
+
+def _twos_and_threes(units: int) -> Iterator[tuple[int, ...]]:
+    if units == 0:
+        yield ()
+    for group in (2, 3):
+        if units >= group and units <= _MAX_GROUPED:
+            for rest in _twos_and_threes(units - group):
+                yield (group, *rest)
+
+
 def tempo(quarter_bpm: float) -> Fraction:
     """Return a tempo as a chart would write it: whole when it is within rounding of a whole.
 
@@ -246,9 +274,3 @@ def tempo(quarter_bpm: float) -> Fraction:
         if abs(rounded - quarter_bpm) <= quarter_bpm * quarter_bpm / 60e6:
             return Fraction(str(rounded))
     return Fraction(str(round(quarter_bpm, 6)))
-
-
-def within(values: Iterable[float]) -> float:
-    """Return the middle one of some values."""
-    ordered = sorted(values)
-    return ordered[len(ordered) // 2]
