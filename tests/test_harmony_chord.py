@@ -316,6 +316,30 @@ def test_every_spelling_of_a_row_reads_as_that_row():
     assert len({frozenset(row.degrees.split()) for row in QUALITIES}) == len(QUALITIES)
 
 
+@pytest.mark.parametrize(
+    ("text", "kind", "degrees"),
+    [
+        ("C13", "dominant-13th", ((11, 0, "subtract"),)),
+        ("C7b5", "dominant", ((5, -1, "alter"),)),
+        ("C7b9", "dominant", ((9, -1, "add"),)),
+        ("C13#11", "dominant-13th", ((11, 1, "alter"),)),
+        ("C6/9", "major-sixth", ((9, 0, "add"),)),
+        ("Cdim(maj7)", "diminished", ((7, 1, "add"),)),  # against a dominant's minor seventh
+        ("C7sus4", "dominant", ((4, 0, "add"), (3, 0, "subtract"))),
+        ("C7no5", "dominant", ((5, 0, "subtract"),)),
+    ],
+)
+def test_musicxml_degrees(text, kind, degrees):
+    """MusicXML 4.0, `degree-alter`: an added degree is relative to a dominant chord."""
+    spelled = parse_chord(text).musicxml
+    assert (spelled.kind, spelled.degrees) == (kind, degrees)
+    assert spelled.text == text[1:]
+
+
+def test_changes_to_an_altered_chord_are_listed():
+    assert parse_chord("C7alt(#11)").symbol == "C7b5b9#9#11b13"
+
+
 def test_every_row_has_an_expectation_written_by_hand():
     expected = {parse_chord("C" + suffix).quality for suffix, *_ in ROWS}
     assert {row.symbol for row in QUALITIES} <= expected

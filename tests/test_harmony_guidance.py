@@ -120,6 +120,18 @@ def test_altered_chords_take_the_scale_that_holds_them(symbol, scale):
 
 
 @pytest.mark.parametrize(
+    ("key", "symbol", "scale"),
+    [
+        ("C", "F#7", "lydian dominant"),  # phrygian dominant has fewer notes outside the key
+        ("F#", "Bbm7", "phrygian"),  # counts as A#m7, the third step
+        ("E", "Cm7b5", "locrian natural 2"),  # locrian is as near, and has an avoid note more
+    ],
+)
+def test_the_order_of_the_scales_follows_the_rules(key, symbol, scale):
+    assert guide(parse_chord(symbol), parse_key(key)).scales[0].name == scale
+
+
+@pytest.mark.parametrize(
     ("symbol", "tones"),
     [
         ("C", "E"),
