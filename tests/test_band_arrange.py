@@ -96,6 +96,32 @@ def test_a_chart_may_end_its_own_way():
     assert cut.release_tick == BAR + QUARTER
 
 
+def test_a_style_may_slow_down_towards_the_last_chord():
+    style = load_style("slow-minor-ballad")
+    track = timeline("| C | F | G7 | C |", tempo="q=60")
+    slowed = style.ended(track)
+    assert slowed.clock.seconds(2 * BAR) == 8.0
+    assert slowed.clock.quarter_bpm(3 * BAR) == pytest.approx(45)
+    # twelve quarters as written; eight eighths from 60 down to 46.9; four quarters at 45
+    eighths = sum(0.5 / (1 - 0.25 * i / 8) for i in range(8))
+    assert slowed.clock.seconds(4 * BAR) == pytest.approx(8 + eighths + 4 * 60 / 45, abs=1e-4)
+    assert [mark.text for mark in slowed.tempo_marks[-1:]] == ["rit."]
+    assert load_style("pop-ballad").ended(track) == track
+    for bars in ('| C | F | G7 "rit." | C |', "| C | F | G7 | C^ r r r |", "| C | F | G7 | C(.) |"):
+        own = timeline(bars, tempo="q=60")
+        assert style.ended(own) == own
+
+
+def test_the_map_hears_a_push_on_the_swung_grid():
+    track = timeline("| C | <F | C / / <G7 | C |")
+    swung = load_style("medium-shuffle").groove(track, 1).with_swung_pushes()
+    assert [c.sounds_tick for c in swung.chords if c.sounds_tick < c.start_tick] == [
+        BAR - 320,
+        3 * BAR - QUARTER - 320,
+    ]
+    assert load_style("straight-eighth-rock").groove(track, 1).with_swung_pushes() == track
+
+
 bar_texts = st.sampled_from(
     ["C", "C / F /", "C r F /", "C^ r r r", "N.C.", "C / / <F", "F / <<G7 /", "C<>", "r r r r",
      "F(.)", "<G7", '"stop-time" C / F /']

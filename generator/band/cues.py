@@ -92,15 +92,16 @@ class Cues:
         return tuple((start, end) for start, end in gaps if start < end)
 
 
-def read_cues(timeline: Timeline, *, ending: Literal["ring", "cut"] = "ring") -> Cues:
+def read_cues(timeline: Timeline, *, ending: Literal["ring", "cut", "rit"] = "ring") -> Cues:
     """Read what the chart asks of the band.
 
     Parameters
     ----------
     timeline : Timeline
-    ending : {"ring", "cut"}
+    ending : {"ring", "cut", "rit"}
         How the track ends when the chart does not say: the last chord is struck and rings for at
-        least two beats, or is let go after one.
+        least two beats, or is let go after one ("cut"). "rit" rings too; the slowing is the
+        clock's (`ending.slowed_ending`).
     """
     cues: list[Cue] = []
     chords = timeline.chords

@@ -22,7 +22,7 @@ machine, and a note does not move because another was added.
 import hashlib
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from generator.chart.model import Feel
@@ -178,6 +178,20 @@ class Groove:
     def _us_per_quarter(self, tick: int) -> int:
         i = max(0, bisect_right(self._tempos_at, tick) - 1)
         return self.timeline.clock.tempos[i].us_per_quarter
+
+    def with_swung_pushes(self) -> Timeline:
+        """Return the timeline with each push where it sounds: on the swung grid.
+
+        For the chord map, after the band has played: a push on the last eighth of a swung bar
+        sounds on the last triplet. (The band itself reads the straight grid.)
+        """
+        chords = tuple(
+            replace(chord, sounds_tick=self.warp(chord.sounds_tick))
+            if chord.sounds_tick < chord.start_tick
+            else chord
+            for chord in self.timeline.chords
+        )
+        return replace(self.timeline, chords=chords)
 
 
 DEFAULT_TIMING = VoiceTiming()

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from generator.band.drums_spec import DrumSpec, lane_bars
+from generator.band.ending import slowed_ending
 from generator.band.feel import MAX_RATIO, Groove, Swing, VoiceTiming
 from generator.band.pitched_spec import STEP_QUARTERS, BassSpec, CompSpec, Mark, PadSpec
 from generator.band.style_catalogue import find_style, style_catalogue, style_names
@@ -114,8 +115,9 @@ class Style(_Table):
         stands for every meter.
     tempo : tuple of int
         Lowest and highest tempo, counted in `tempo_unit` ("q", "e", "q.", "h", "h.").
-    ending : {"ring", "cut"}
-        How a track ends when its chart does not say.
+    ending : {"ring", "cut", "rit"}
+        How a track ends when its chart does not say: the last chord rings, is cut after a beat,
+        or rings after the band has slowed down.
     bass, pad, comp : table or None
         See `generator.band.pitched_spec`; None leaves the player out.
     """
@@ -128,7 +130,7 @@ class Style(_Table):
     )
     tempo: tuple[int, int] = Field(strict=False)
     tempo_unit: Literal["e", "q", "q.", "h", "h."] = "q"
-    ending: Literal["ring", "cut"] = "ring"
+    ending: Literal["ring", "cut", "rit"] = "ring"
     swing: SwingSpec | None = None
     timing: dict[Annotated[str, AfterValidator(_check_voice)], TimingSpec] = Field(
         default_factory=dict
@@ -174,6 +176,10 @@ class Style(_Table):
         """
         own = [parse_meter(text) for text in self.meters]
         return any(one is None or _fits(meter, one) for one in own)
+
+    def ended(self, timeline: Timeline) -> Timeline:
+        """Return the timeline with the ending of this style: to be asked before `arrange`."""
+        return slowed_ending(timeline) if self.ending == "rit" else timeline
 
     def groove(self, timeline: Timeline, seed: int) -> Groove:
         """Return the feel of this style over a timeline; the chart's `Feel:` goes before."""
