@@ -64,10 +64,11 @@ def test_a_stroke_of_the_drums_within_5_ms_of_every_downbeat(track, chord_map):
         after = mono[round(nearest * rate_hz) : round((nearest + 0.03) * rate_hz)]
         if np.abs(after).max() < 10 * np.abs(before).max():
             continue  # a fill rings into it: no clean onset to measure
-        errors.append(onset_near(mono, rate_hz, nearest) - nearest)
-        drifts.append(nearest - bar["start_s"])
+        onset = onset_near(mono, rate_hz, nearest)
+        errors.append(np.abs(onset - struck).min())  # a soft stroke may hide under the next one
+        drifts.append(onset - bar["start_s"])
     assert len(errors) >= 20
-    assert max(map(abs, errors)) < 0.005
+    assert max(errors) < 0.005
     assert abs(np.mean(drifts)) < 0.005
 
 
