@@ -173,7 +173,10 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
     if name is None:
         name = _style_for(chart)
         remarks = (f"the chart names no style: {name} plays it (choose with --style)",)
-    arrangement = arrange(timeline, load_style(name), seed=options.seed)
+    style = load_style(name)
+    timeline = style.ended(timeline)
+    arrangement = arrange(timeline, style, seed=options.seed)
+    timeline = style.groove(timeline, options.seed).with_swung_pushes()
     known = {part.name for part in arrangement.parts}
     for part in options.mute:
         if part not in known:
