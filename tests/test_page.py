@@ -1,8 +1,10 @@
 """How the practice page is put together; what it does in a browser is in test_page_browser.py."""
 
 import base64
+import hashlib
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,7 +12,7 @@ from page_tools import CHORUS, chord_map_of
 
 from generator.errors import ChordMapError, OptionError
 from generator.handout.neck import TUNINGS, chord_tones, motions, tones_on_neck, tuning_named
-from generator.handout.page import OtherTempo, build_page
+from generator.handout.page import OtherTempo, audio_beside, build_page
 
 WAV = {"mix": ("audio/wav", b"RIFFsound")}
 
@@ -85,6 +87,36 @@ def test_a_track_too_long_for_a_browser_is_refused(chord_map: dict[str, Any]) ->
     bars = [*chord_map["bars"][:-1], {**chord_map["bars"][-1], "end_s": 3600.0}]
     with pytest.raises(OptionError, match=r"lasts 60 minutes.*holds at most 30: render fewer"):
         build_page({**chord_map, "bars": bars}, WAV)
+
+
+def _listed(folder: Path, *files: tuple[str, str, str]) -> dict[str, Any]:
+    """Write files (name, part, format) and list them as a chord map does."""
+    entries = []
+    for name, part, ending in files:
+        (folder / name).write_bytes(name.encode())
+        digest = hashlib.sha256(name.encode()).hexdigest()
+        entries.append({"file": name, "part": part, "format": ending, "sha256": digest})
+    return {"audio": entries}
+
+
+def test_audio_is_found_beside_the_map(tmp_path: Path) -> None:
+    files = [("a.wav", "mix", "wav"), ("a.m4a", "mix", "m4a"), ("a.bass.wav", "bass", "wav")]
+    listed = _listed(tmp_path, *files)
+    path = tmp_path / "a.chordmap.json"
+    assert audio_beside(path, listed) == {"mix": ("audio/mp4", b"a.m4a")}
+    assert audio_beside(path, listed, stems=True) == {"bass": ("audio/wav", b"a.bass.wav")}
+    (tmp_path / "a.m4a").unlink()
+    assert audio_beside(path, listed) == {"mix": ("audio/wav", b"a.wav")}
+    (tmp_path / "a.wav").write_bytes(b"other")
+    with pytest.raises(
+        OptionError, match=r"a\.wav is not the file that a\.chordmap\.json was made"
+    ):
+        audio_beside(path, listed)
+    (tmp_path / "a.wav").unlink()
+    with pytest.raises(OptionError, match=r"a\.m4a, a\.wav: named in .* but not beside it"):
+        audio_beside(path, listed)
+    with pytest.raises(OptionError, match=r"no audio of the mix .* again with --formats m4a$"):
+        audio_beside(path, {"audio": []})
 
 
 def test_open_strings_of_the_tunings() -> None:

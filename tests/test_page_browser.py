@@ -383,7 +383,7 @@ def test_accessible_and_no_sideways_scroll(
         page.click("#loop")
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         page.evaluate(AXE.read_text(encoding="utf-8"))
-        for shape in ("tones", "triads"):
+        for shape in ("tones", "triads-1"):
             page.select_option("#shapes", shape)
             report = page.evaluate("axe.run()")
             found = [
@@ -427,7 +427,7 @@ def test_a_few_figures_of_the_neck(browser: Browser, tmp_path: Path) -> None:
         .map((shape) => shape.map((place) => place.fret));
     }"""
     with opened(browser, path) as page:
-        triads = page.evaluate(shapes, ["triads", [1, 2, 3]])
+        triads = page.evaluate(shapes, ["triads-1", [1, 2, 3]])
         sixths = page.evaluate(shapes, ["6", [2, 4]])
         thirds = page.evaluate(shapes, ["3", [1, 2]])
     # Fret on string 3, 2, 1: second inversion open and at 12, root position at 5, first at 9.

@@ -668,7 +668,7 @@ function stringSets(shape, strings) {
   for (const gap of gaps) {
     for (let s = 1; s + gap <= strings; s += 1) sets.push([s, s + gap]);
   }
-  if (shape === "triads") {
+  if (shape.startsWith("triads")) {
     for (let s = 1; s + 2 <= strings; s += 1) sets.push([s, s + 1, s + 2]);
   }
   return sets;
@@ -682,22 +682,28 @@ function doubleStops(places, number, set) {
     .map((h) => [l, h]));
 }
 
-/** Letters of each triad that the chord holds: thirds piled on a tone, or its own three tones. */
-function triadsIn(tones) {
+/**
+ * The triads in a chord that stand on its degree `base` (1, 3, 5 or 7): thirds piled on that tone.
+ * A chord of three tones that are no such pile (sus) is a triad on its root; 4 and 2 stand for the
+ * third, 6 for the seventh.
+ */
+function triadsIn(tones, base) {
   const own = tones.filter((tone) => tone.role !== "bass");
+  const number = (tone) => Number(tone.degree.replace(/[b#]/g, ""));
   const byLetter = (letter) => own.find((tone) => tone.note[0] === LETTERS[letter % 7]);
-  const triads = own.map((tone) => {
+  const bases = { 1: [1], 3: [3, 4, 2], 5: [5], 7: [7, 6] }[base];
+  const triads = own.filter((tone) => bases.includes(number(tone))).map((tone) => {
     const letter = LETTERS.indexOf(tone.note[0]);
     return [tone, byLetter(letter + 2), byLetter(letter + 4)];
   }).filter((triad) => triad.every(Boolean));
-  return triads.length || own.length !== 3 ? triads : [own];
+  return triads.length || own.length !== 3 || base !== 1 ? triads : [own];
 }
 
 /** Close triads on three neighbouring strings, in every inversion. */
-function triadShapes(places, tones, set) {
+function triadShapes(places, tones, base, set) {
   const [high, middle, low] = set.map((s) => places.filter((place) => place.string === s));
   const shapes = [];
-  for (const triad of triadsIn(tones)) {
+  for (const triad of triadsIn(tones, base)) {
     const belongs = (place) => triad.includes(place.tone);
     for (const l of low.filter(belongs)) {
       for (const m of middle.filter(belongs)) {
@@ -714,8 +720,8 @@ function triadShapes(places, tones, set) {
 
 function shapesOf(shape, places, tones, sets) {
   if (shape === "tones") return [];
-  return sets.flatMap((set) => shape === "triads"
-    ? triadShapes(places, tones, set)
+  return sets.flatMap((set) => shape.startsWith("triads")
+    ? triadShapes(places, tones, Number(shape.slice(-1)), set)
     : doubleStops(places, Number(shape), set));
 }
 
@@ -813,6 +819,7 @@ function drawNeck(target, here, there, options) {
   }
   svg.setAttribute("aria-label", neckInWords(here, tuning, shape, shapes));
   target.replaceChildren(svg);
+  return shape === "tones" || shapes.length > 0;
 }
 
 function neckInWords(here, tuning, shape, shapes) {
@@ -1051,6 +1058,7 @@ const view = { labels: "degree", shape: "tones", tuning: 0, ghosts: true };
 let loop = null; // {first, last, fromS, toS, countS, barS}: bars by index
 let anchor = null; // the bar that a choice with Shift loops from
 let shown = {};
+let awake = null;
 
 const say = (text) => { $("status").textContent = text; };
 
@@ -1087,13 +1095,16 @@ function showNeck() {
   const tuning = necks.tunings[view.tuning];
   const sets = stringSets(view.shape, tuning.pitches.length);
   const chosen = $("strings").value;
-  drawNeck($("neck"), here, there, {
+  const found = drawNeck($("neck"), here, there, {
     tuning, labels: view.labels, shape: view.shape, ghosts: view.ghosts, upright: upright.matches,
     sets: chosen === "all" ? sets : sets.filter((set) => set.join() === chosen),
   });
+  const shapeName = $("shapes").selectedOptions[0].textContent;
+  setText($("no-shape"), here.length && !found
+    ? `This chord holds no ${shapeName} within reach on these strings.` : "");
   const moves = motionsOf(here, there).map(({ source, target, step }) => {
     const [a, b] = [source.note, target.note].map(accidentals);
-    if (step === 0) return `${a} stays`;
+    if (step === 0) return a === b ? `${a} stays` : `${a} stays, as ${b}`;
     return `${a} → ${b} half a step ${step > 0 ? "up" : "down"}`;
   });
   setText($("moves"), moves.length && here.length ? `To the next chord: ${moves.join(" · ")}` : "");
@@ -1151,7 +1162,21 @@ function tick() {
   requestAnimationFrame(tick);
 }
 
+/** Keep a phone's screen on while it plays, where the browser can. */
+async function stayAwake() {
+  try {
+    if (player.playing) awake ??= await navigator.wakeLock?.request("screen");
+    if (!player.playing) {
+      await awake?.release();
+      awake = null;
+    }
+  } catch {
+    awake = null; // refused, as on a low battery: the page works all the same
+  }
+}
+
 function showState() {
+  stayAwake();
   document.body.classList.toggle("playing", player.playing);
   $("play").setAttribute("aria-label", player.playing ? "Pause" : "Play");
   refresh();
@@ -1455,6 +1480,7 @@ async function begin() {
     $("play").disabled = false;
     offerMixer();
     document.body.dataset.ready = "true";
+    setTimeout(() => player.tape.attacks, 1500); // so that the first change of speed is prompt
   } catch (error) {
     tell(`This browser cannot decode the sound of the page (${error.message}). A newer browser, or a page made from WAV, will.`);
     document.body.dataset.ready = "failed";
