@@ -14,6 +14,7 @@ from generator.band.pitched_spec import STEP_QUARTERS
 from generator.band.style import load_style, parse_meter, parse_style, style_catalogue, style_names
 from generator.band.style_catalogue import find_style
 from generator.band.style_lines import line_of
+from generator.band.style_words import describe_style
 from generator.chart.meter import Meter
 from generator.errors import StyleError
 from generator.shipped import styles_folder
@@ -244,3 +245,14 @@ def test_the_line_of_a_key_is_found_in_nested_tables(names):
 
 def test_find_style_gives_the_file():
     assert find_style("plain").name == "plain.toml"
+
+
+def test_a_style_is_told_in_words():
+    told = describe_style(load_style("slow-minor-ballad")).splitlines()
+    assert told[0].startswith("slow-minor-ballad: A slow ballad with brushes")
+    assert "  tempo   q=48 to q=80" in told
+    assert "  ending  the band slows down and the last chord rings" in told
+    assert "  drums   brushes, pp to p: sweep, snare, pedal-hat" in told
+    for name in style_names():
+        lines = describe_style(load_style(name)).splitlines()
+        assert {line.split()[0] for line in lines[1:]} >= {"meter", "drums", "bass", "pad", "comp"}
