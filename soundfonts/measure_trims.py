@@ -2,7 +2,7 @@
 
     python soundfonts/measure_trims.py FONT.sf2
 
-Needs chartbed installed. Each of the 128 programs and the drum kit plays a reference phrase; the
+Needs chartbed installed. Each of the 128 programs and each drum kit plays a reference phrase; the
 trim is what its loudness lacks to the common level (generator/sound/trims.py says how).
 """
 
@@ -24,11 +24,14 @@ def main() -> int:
     try:
         font = check_font(Path(sys.argv[1]))
         print("[font.trims_db]")
-        for bank, program in [(PERCUSSION_BANK, 0), *((0, number) for number in range(128))]:
+        for bank, program in sorted(font.presets):
+            if bank not in (0, PERCUSSION_BANK):
+                continue
             # A synthesiser of its own for each: 15 melodic channels would not hold them all.
             with Synth(font.path, rate_hz=44_100) as synth:
                 trim_db = measure_trim(synth, font, bank, program)
-            print(f"{'drums' if bank else program} = {trim_db}  # {font.presets[bank, program]}")
+            name = f'"drums {program}"' if bank else program
+            print(f"{name} = {trim_db}  # {font.presets[bank, program]}")
     except ChartbedError as error:
         print(error, file=sys.stderr)
         return error.exit_code

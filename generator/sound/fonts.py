@@ -30,7 +30,7 @@ class Font:
     licence, source : str
         From the catalogue, empty when unknown.
     trims_db : dict of str to float
-        Level change that brings each program to the common level: "0" to "127", "drums".
+        Level change that brings each program to the common level: "0" to "127", "drums 0".
     """
 
     path: Path
@@ -42,7 +42,7 @@ class Font:
 
     def trim_db(self, bank: int, program: int) -> float | None:
         """Return the level change of a preset, None when nobody measured it."""
-        name = "drums" if bank == PERCUSSION_BANK else str(program)
+        name = f"drums {program}" if bank == PERCUSSION_BANK else str(program)
         return (self.trims_db or {}).get(name)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound.filters import STEP
-from generator.sound.loudness import LoudnessMeter, TruePeakMeter
+from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
 from generator.sound.mix import Channel, Mono
 from generator.sound.model import MIX
 from generator.sound.room import Room
@@ -34,13 +34,14 @@ class Mixdown:
 
     `spools` holds the mix and the stems that were asked for. `lufs` and `dbtp` are of the mix.
     `tail_heights` is the greatest sample of each span of 64 from sample `tail_start` on, over
-    all spools.
+    all spools. `hop_powers` are the K-weighted powers of the mix in hops of 100 ms.
     """
 
     spools: dict[str, Spool]
     block_frames: int
     lufs: float
     dbtp: float
+    hop_powers: NDArray[np.float64]
     tail_start: int
     tail_heights: Samples
 
@@ -154,11 +155,13 @@ def mix_down(
         stack.pop_all()
     if pool:
         pool.shutdown()
+    hop_powers = meter.loudness.hop_powers()
     return Mixdown(
         spools,
         frames,
-        meter.loudness.integrated(),
+        gated_loudness(hop_powers),
         meter.peak.finish(),
+        hop_powers,
         meter.tail_start,
         np.concatenate(meter.heights) if meter.heights else np.zeros(0, np.float32),
     )

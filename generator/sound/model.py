@@ -83,7 +83,7 @@ class SoundSettings:
     rate_hz : int
         22,050 to 96,000.
     loudness_lufs : float
-        Integrated loudness of the mix, -40 to -6.
+        Integrated loudness of the mix, -40 to -9.
     tuning_hz : float
         What A4 sounds at, 380 to 480.
     mute : tuple of str

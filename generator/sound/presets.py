@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 from generator.errors import OptionError
 
-__all__ = ["MixPreset", "mix_preset", "mix_presets"]
+__all__ = ["BALANCE_DB", "MixPreset", "mix_preset", "mix_presets"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +16,14 @@ class MixPreset:
     levels_db: dict[str, float | None] = field(default_factory=dict)
     room_db: float = 0.0
 
+
+BALANCE_DB = {"drums": -3.5, "bass": 1.0, "pad": -5.5, "comp": -5.5}
+"""Where each part stands once its program is trimmed to the common level.
+
+Bass and drums carry the track, pad and comp lie under the soloist. Common practice, no source;
+set by measuring every style: drums 3 to 6 LU below the mix, bass 2 to 6, comp 7 to 12, pad 9 to
+15, and peaks that leave -18 LUFS to plain gain in most styles.
+"""
 
 _PRESETS = {
     preset.name: preset

@@ -19,7 +19,7 @@ from generator.sound.fonts import Font, check_font, choose_font
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
 from generator.sound.notes import plan_part, preset_of
-from generator.sound.presets import mix_preset
+from generator.sound.presets import BALANCE_DB, mix_preset
 from generator.sound.record import Recorder
 from generator.sound.sf2 import FontTables
 from generator.sound.straight import StraightBus
@@ -160,7 +160,12 @@ def _channels(
         in_mix = part.name not in settings.mute and change_db is not None
         if not in_mix and part.name not in wanted:
             continue
-        level_db = part.level_db + (change_db or 0.0) + _trim_db(font, tables, part)
+        level_db = (
+            part.level_db
+            + BALANCE_DB.get(part.name, 0.0)
+            + (change_db or 0.0)
+            + _trim_db(font, tables, part)
+        )
         expression = tuple(
             (clock.samples(control.tick, settings.rate_hz), expression_gain(control.value))
             for control in part.controls
@@ -200,7 +205,7 @@ def _trim_db(font: Font, tables: FontTables, part: Part) -> float:
 
 def _check(settings: SoundSettings, targets: tuple[AudioTarget, ...]) -> None:
     for name, value, low, high in (
-        ("loudness", settings.loudness_lufs, -40, -6),
+        ("loudness", settings.loudness_lufs, -40, -9),
         ("tuning", settings.tuning_hz, 380, 480),
         ("sample rate", settings.rate_hz, 22_050, 96_000),
         ("bit rate", settings.bitrate_kbps, 64, 320),
