@@ -23,11 +23,15 @@ from generator.timeline.model import Timeline, TimelineBar
 __all__ = ["drum_strokes", "play_drums"]
 
 TIMEKEEPERS = ("hat", "open-hat", "ride", "bell", "shaker", "sweep", "tambourine")
+STEADY = ("hat", "open-hat", "pedal-hat", "shaker", "cabasa", "tambourine", "sweep")
+"""Lanes whose soft strokes are never left out: a pulse with holes sounds like a mistake."""
+
 TOUCH_PERCENT = {"X": 100, "x": 80, "o": 44}
 DOWNBEAT_ACCENT = 5
 HUMAN_VELOCITY = 6  # the sum of two uniform numbers up to this: a standard deviation of 5
 VELOCITY_STEP = 4  # under half a dB: few distinct notes make a fast render
 
+STATING, PLAYING = 0.75, 1.25
 FILL_SWELL = 0.8  # how far a fill goes towards the level of what follows it, at its last stroke
 
 
@@ -90,7 +94,8 @@ class _Drummer:
     def count_in(self) -> list[tuple[int, int]]:
         full = next((bar for bar in self.timeline.bars if bar.number > 0), None)
         n_beats = len(full.meter.beat_onsets) if full else 1
-        loud = self.spec.velocity[1]
+        soft, loud = self.spec.velocity
+        loud = (soft + 2 * loud) // 3  # heard over a loud band, bearable before a soft one
         return [
             (tick, loud if i % n_beats == 0 else loud * 3 // 4)
             for i, tick in enumerate(self.timeline.count_in_ticks)
@@ -124,30 +129,43 @@ class _Drummer:
         lines: list[Line] = []
         for k in range(times):
             start = zero + k * own_length
-            lines += self.pattern_lines(layer, start, zero + length, bars_in + k, rng)
+            lines += self.pattern_lines(
+                layer, start, zero + length, bars_in + k, self.looseness(bar), rng
+            )
         return lines
 
     def pattern_lines(
-        self, layer: DrumLayer, start: int, end: int, bars_in: int, rng: Random
+        self,
+        layer: DrumLayer,
+        start: int,
+        end: int,
+        bars_in: int,
+        looseness: float,
+        rng: Random,
     ) -> list[Line]:
         step = ticks(STEP_QUARTERS[layer.step])
         lanes = dict(layer.lanes)
-        cycle = bars_in
         for alternate in layer.alternates:
             asked = (bars_in + 1) % alternate.every == 0
-            if asked and rng.random() < alternate.chance:
+            if asked and rng.random() < alternate.chance * looseness:
                 lanes.update(alternate.lanes)
                 break
         lines = []
         for lane, line in lanes.items():
             bars = _parsed(line)
-            for place, character in bars[cycle % len(bars)]:
-                if character == "o" and rng.random() >= layer.ghosts:
+            for place, character in bars[bars_in % len(bars)]:
+                if character == "o" and lane not in STEADY and rng.random() >= layer.ghosts:
                     continue
                 tick = start + place * step
                 if tick < end:
                     lines.append(Line(tick, lane, character))
         return lines
+
+    def looseness(self, bar: TimelineBar) -> float:
+        """Return how freely alternates come: the first chorus states the groove, the last plays."""
+        if self.timeline.choruses == 1:
+            return 1.0
+        return {1: STATING, self.timeline.choruses: PLAYING}.get(bar.chorus, 1.0)
 
     def with_fill(self, bar: TimelineBar, level: int, lines: list[Line], rng: Random) -> list[Line]:
         """Let a fill replace the end of the last bar of a phrase or a section."""

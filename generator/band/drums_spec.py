@@ -135,7 +135,8 @@ class DrumAlternate(_Lanes):
 class DrumLayer(_Lanes):
     """How the kit is played from the mark `from` upwards.
 
-    `ghosts` is how often (0 to 1) each soft stroke `o` is played at all.
+    `ghosts` is how often (0 to 1) each soft stroke `o` is played at all; the steady lanes (hats,
+    shaker, tambourine, brush sweep) always play theirs.
     """
 
     from_: Mark = Field(alias="from")

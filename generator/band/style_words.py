@@ -70,7 +70,7 @@ def _pitched(spec: PitchedSpec) -> str:
     marks: list[str] = [layer.from_ for layer in getattr(spec, "layers", ())]
     from pretty_midi import program_to_instrument_name
 
-    told = program_to_instrument_name(spec.program).lower()
+    told: str = program_to_instrument_name(spec.program).lower()
     changes = f", changes at {', '.join(marks[1:])}" if len(marks) > 1 else ""
     starts = f", from {marks[0]} on" if marks and marks[0] != DYNAMICS[0] else ""
     return told + starts + changes
