@@ -91,6 +91,7 @@ class RenderOptions:
     font: Path | None = None
     render: str = "notes"
     cache: Path | None = None
+    jobs: int = 2
     written_for: str | None = None
     capo: int | None = None
 
@@ -354,6 +355,7 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
         mix=options.mix,
         render=options.render,  # type: ignore[arg-type]  # checked by the sound room
         cache=options.cache,
+        jobs=options.jobs,
         bitrate_kbps=options.bitrate_kbps,
         silences=tuple(pair for pair in silences if pair[0] < pair[1]),
         tags=Tags(

@@ -1,0 +1,107 @@
+"""The tracks of a pack on the cores of this machine, one process a core."""
+
+import os
+import signal
+from collections.abc import Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from pathlib import Path
+
+from generator.pack.plan import PlannedTrack
+from generator.pack.work import Outcome, make_track
+
+__all__ = ["run_here"]
+
+_MOST_ATTEMPTS = 3
+
+
+def run_here(
+    tracks: Iterable[PlannedTrack], pack: Path, jobs: int
+) -> Iterator[tuple[PlannedTrack, Outcome]]:
+    """Make tracks in `jobs` processes; yields each with its outcome, as they finish.
+
+    A process that is killed takes nothing along: the tracks that were in work are begun again in
+    new processes, and only a track that was in work at three such ends counts as failed.
+    """
+    waiting = list(tracks)
+    attempts: dict[str, int] = {}
+    while waiting:
+        lost: list[PlannedTrack] = []
+        for track, outcome in _run_pool(waiting, pack, jobs):
+            if outcome is not None:
+                yield track, outcome
+                continue
+            attempts[track.folder] = attempts.get(track.folder, 0) + 1
+            if attempts[track.folder] < _MOST_ATTEMPTS:
+                lost.append(track)
+            else:
+                reason = "the process that made it was ended three times (out of memory?)"
+                yield track, Outcome(track.job, track.folder, error=reason)
+        waiting = lost
+
+
+def _run_pool(
+    tracks: list[PlannedTrack], pack: Path, jobs: int
+) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
+    """Make tracks in one pool; an outcome of None is a track that a dead process left."""
+    # Fresh processes: a forked one would inherit our threads' locks and the open lock file.
+    pool = ProcessPoolExecutor(
+        min(jobs, len(tracks)), mp_context=get_context("spawn"), initializer=_begin
+    )
+    try:
+        futures: dict[Future[Outcome], PlannedTrack] = {}
+        remaining = iter(tracks)
+        broken = False
+        while True:
+            # A few ahead of the processes are enough, and keep memory flat for any pack.
+            while not broken and len(futures) < 2 * jobs and (track := next(remaining, None)):
+                try:
+                    futures[pool.submit(_make, track, pack)] = track
+                except BrokenProcessPool:
+                    broken = True
+                    yield track, None
+            if not futures:
+                break
+            done, _ = wait(futures, return_when=FIRST_COMPLETED)
+            for future in done:
+                track = futures.pop(future)
+                try:
+                    outcome = future.result()
+                except BrokenProcessPool:
+                    broken = True
+                    yield track, None
+                else:
+                    yield track, outcome
+        for track in remaining:
+            yield track, None
+    finally:
+        _end(pool)
+
+
+def _make(track: PlannedTrack, pack: Path) -> Outcome:
+    signal.signal(signal.SIGTERM, _interrupt)  # only in work, so that half files are removed
+    try:
+        return make_track(track, pack)
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def _begin() -> None:
+    # Ctrl-C reaches every process of a terminal; only the first one acts on it, and ends the rest.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+
+def _interrupt(number: int, frame: object) -> None:
+    raise SystemExit(128 + number)
+
+
+def _end(pool: ProcessPoolExecutor) -> None:
+    """End the processes now: at the end of the work there is none left to lose."""
+    processes = list((pool._processes or {}).values())
+    pool.shutdown(wait=False, cancel_futures=True)
+    for process in processes:
+        process.terminate()
+    for process in processes:
+        process.join(timeout=10)

@@ -1,0 +1,82 @@
+"""One track of a pack: the work of a process, here or on a cluster."""
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from generator.errors import ChartbedError
+from generator.pack.plan import PlannedTrack
+
+__all__ = ["MadeFile", "Outcome", "make_track", "make_track_bytes"]
+
+
+@dataclass(frozen=True, slots=True)
+class MadeFile:
+    """A file of a track: its name (no folder), what it is, and how to tell that it is whole."""
+
+    name: str
+    format: str
+    part: str
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a track: its files, or the `error` that kept it from being made."""
+
+    job: str
+    folder: str
+    files: tuple[MadeFile, ...] = ()
+    key: str = ""
+    style: str = ""
+    quarter_bpm: float = 0.0
+    bars: int = 0
+    duration_s: float = 0.0
+    loudness_lufs: float | None = None
+    true_peak_dbtp: float | None = None
+    error: str = ""
+
+
+def make_track(track: PlannedTrack, pack: Path) -> Outcome:
+    """Render a track into its folder of the pack; a failure becomes the `error` of the outcome."""
+    from generator.chart.parser import parse_chart
+    from generator.files import sha256_of
+    from generator.pipeline import render_track
+
+    try:
+        chart = parse_chart(track.chart_text, f"{track.title}.chart")
+        folder = pack.joinpath(*track.folder.split("/"))
+        result = render_track(chart, folder, track.options, name=track.name)
+    except ChartbedError as error:
+        return Outcome(track.job, track.folder, error=str(error))
+    except Exception as error:  # a fault of ours in one track must not take the others along
+        return Outcome(track.job, track.folder, error=f"{type(error).__name__}: {error}")
+    return Outcome(
+        track.job,
+        track.folder,
+        tuple(
+            MadeFile(
+                file.path.name, file.format, file.part, file.path.stat().st_size,
+                sha256_of(file.path),
+            )
+            for file in result.files
+        ),
+        result.key,
+        result.style,
+        result.quarter_bpm,
+        result.bars,
+        result.duration_s,
+        result.loudness_lufs,
+        result.true_peak_dbtp,
+    )  # fmt: skip
+
+
+def make_track_bytes(track: PlannedTrack) -> tuple[Outcome, dict[str, bytes]]:
+    """Render a track on a machine that does not see the pack; return its files by name."""
+    with tempfile.TemporaryDirectory(prefix="chartbed-") as folder:
+        outcome = make_track(replace(track, folder="track"), Path(folder))
+        contents = {
+            file.name: (Path(folder) / "track" / file.name).read_bytes() for file in outcome.files
+        }
+    return replace(outcome, folder=track.folder), contents
