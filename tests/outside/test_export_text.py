@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import re
 from dataclasses import replace
 from itertools import pairwise
@@ -9,6 +10,8 @@ from itertools import pairwise
 import pytest
 import webvtt
 from chordmap_charts import CHARTS, FUNK, WALTZ, long_chart, map_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from generator.chordmap.chapters import chapters
 from generator.chordmap.export import FORMATS, export_map
@@ -147,6 +150,36 @@ def test_chapters_tile_the_track(text):
     assert all(title.strip() for _, _, title in found)
 
 
+SONGS = {name: map_of(text) for name, text in CHARTS.items()}
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.sampled_from(sorted(SONGS)), st.floats(-40, 4000))
+def test_any_shift_leaves_times_in_order(name, shift):
+    song = SONGS[name]
+    shift = max(shift, 0.01 - song.end_s)
+    rows = [
+        line.split("\t")
+        for line in export_map(song, "lab", shift_s=shift)[".lab"].decode().split("\n")
+    ][:-1]
+    times = [(float(start), float(end)) for start, end, _ in rows]
+    assert times[0][0] == 0
+    assert all(start < end for start, end in times)
+    assert all(a[1] == b[0] for a, b in pairwise(times))
+    assert times[-1][1] == pytest.approx(song.end_s + shift, abs=1e-6)
+    for cues in captions_of(song, shift_s=shift):
+        spans = [(seconds(cue.start), seconds(cue.end)) for cue in cues]
+        assert all(0 <= start < end for start, end in spans)
+        assert all(a[1] == b[0] for a, b in pairwise(spans))
+    jam = json.loads(export_map(song, "jams", shift_s=shift)[".jams"])
+    for annotation in jam["annotations"]:
+        assert all(row["time"] >= 0 and row["duration"] >= 0 for row in annotation["data"])
+    lines = export_map(song, "csv", shift_s=shift)[".csv"].decode()
+    for row in csv.DictReader(io.StringIO(lines, newline="")):
+        assert 0 <= float(row["start_s"]) < float(row["end_s"])
+        assert 0 <= float(row["sounds_at_s"]) <= float(row["start_s"])
+
+
 @pytest.fixture(scope="module")
 def ten_thousand_bars():
     return map_of(long_chart(10_000))
@@ -181,5 +214,7 @@ def test_an_unknown_format_and_a_shift_beyond_the_end_are_refused():
     song = map_of(FUNK)
     with pytest.raises(OptionError, match="no export format 'pdf': use lab, jams"):
         export_map(song, "pdf")
+    with pytest.raises(OptionError, match="a shift is a number"):
+        export_map(song, "lab", shift_s=float("nan"))
     with pytest.raises(OptionError, match="moves the whole track"):
         export_map(song, "lab", shift_s=-song.end_s)

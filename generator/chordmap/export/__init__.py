@@ -5,6 +5,7 @@ files hold. It gets a map whose times are already shifted. To add a format, writ
 name it in `FORMATS`.
 """
 
+import math
 from dataclasses import dataclass
 from importlib import import_module
 
@@ -55,12 +56,14 @@ def export_map(chord_map: ChordMap, to: str, *, shift_s: float = 0.0) -> dict[st
     Raises
     ------
     OptionError
-        If there is no such format, or the shift leaves nothing.
+        If there is no such format, or the shift is no number or leaves nothing.
     """
     if to not in FORMATS:
         raise OptionError(f"no export format {to!r}: use {', '.join(FORMATS)}")
+    if not math.isfinite(shift_s):
+        raise OptionError(f"a shift is a number of seconds, got {shift_s}")
     shifted = chord_map.at_offset(shift_s) if shift_s else chord_map
-    if shifted.end_s <= 0:
+    if shifted.end_s < 1e-3:
         raise OptionError(
             f"a shift of {shift_s:g} s moves the whole track, {chord_map.end_s:.3f} s, before zero"
         )

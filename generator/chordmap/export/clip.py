@@ -6,6 +6,9 @@ from typing import Protocol, TypeVar
 __all__ = ["from_zero", "one_line"]
 
 
+_SHORTEST_S = 1e-6  # files hold whole microseconds
+
+
 class Timed(Protocol):
     """Anything with a start and an end in seconds."""
 
@@ -22,9 +25,9 @@ Entry = TypeVar("Entry", bound=Timed)
 
 
 def from_zero(entries: Iterable[Entry]) -> Iterator[tuple[float, float, Entry]]:
-    """Yield (start, end, entry) of what ends after zero, its start cut to zero."""
+    """Yield (start, end, entry) of what ends a microsecond or more after zero, cut at zero."""
     for entry in entries:
-        if entry.end_s > 0:
+        if entry.end_s >= _SHORTEST_S:
             yield max(0.0, entry.start_s), entry.end_s, entry
 
 
