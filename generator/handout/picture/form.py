@@ -2,7 +2,7 @@
 
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import ChordEntry
-from generator.handout.drawing.fonts import SANS, SANS_BOLD, SERIF_BOLD_ITALIC, advance
+from generator.handout.drawing.fonts import SANS, SANS_BOLD, SERIF_BOLD_ITALIC, fitting_size
 from generator.handout.drawing.marks import INK, Drawing
 from generator.handout.drawing.paths import polygon, rectangle
 from generator.handout.drawing.signs import draw_sign
@@ -12,6 +12,7 @@ from generator.handout.picture.frame import (
     QUIET,
     Row,
     bars_in,
+    comfortable_bars,
     draw_head,
     draw_label,
     draw_symbol,
@@ -33,16 +34,16 @@ _PER_LEVEL = 1.0 / 6
 
 def form_picture(song: ChordMap, *, bars: tuple[int, int] | None = None) -> Drawing:
     """Draw the form of a track."""
-    rows = rows_of(song, bars=bars)
+    inner = _WIDTH - 2 * _SIDE
+    gutter = label_gutter(song)
+    left, room = _SIDE + gutter, inner - gutter
+    rows = rows_of(song, most_bars=comfortable_bars(song, room, 15), bars=bars)
     colors = section_colors(song)
     height = 66 + _OVERVIEW_PT + 56 + len(rows) * (_ROW_PT + _ROW_GAP) + 10
     page = Drawing(_WIDTH, height, f"{song.title}: form", _description(song))
-    inner = _WIDTH - 2 * _SIDE
     top = draw_head(page, song, "form", _SIDE, inner)
     _draw_overview(page, song, colors, _SIDE, top + 8, inner)
     top += _OVERVIEW_PT + 46
-    gutter = label_gutter(song)
-    left, room = _SIDE + gutter, inner - gutter
     per_second = room / max(row.end_s - row.start_s for row in rows)
     for row in rows:
         color = colors[song.sections[row.section].label]
@@ -76,8 +77,9 @@ def _draw_overview(
             fill=mixed(color, 0.3), stroke=color, width_pt=1.0, name=f"section-{number}",
         )  # fmt: skip
         text = label_text(section)
-        if advance(text, SANS_BOLD, 9) < span - 4:
-            page.text(x + span / 2, bottom - 5, text, SANS_BOLD, 9, anchor="middle")
+        size = fitting_size(text, SANS_BOLD, 9, span - 3) if span > 3 else 0.0
+        if size >= 5:
+            page.text(x + span / 2, bottom - 5, text, SANS_BOLD, size, anchor="middle")
         mark = section.dynamics
         if span > 16:
             up = height - 11 if height > 26 else height + 3

@@ -47,6 +47,7 @@ __all__ = [
     "YELLOW",
     "Row",
     "bars_in",
+    "comfortable_bars",
     "draw_head",
     "draw_label",
     "draw_symbol",
@@ -109,8 +110,9 @@ def rows_of(
         )
     rows: list[Row] = []
     for group in _groups(song, wanted):
-        for length, start in _shares(len(group), most_bars):
-            part = group[start : start + length]
+        lead = 1 if song.bars[group[0]].number == 0 else 0  # a pickup goes on top
+        for start, after in _shares(len(group) - lead, most_bars):
+            part = group[start + lead if start else 0 : after + lead]
             rows.append(_row(song, part, starts=start == 0))
     return tuple(rows)
 
@@ -127,13 +129,17 @@ def _groups(song: ChordMap, wanted: Sequence[int]) -> list[list[int]]:
 
 
 def _shares(count: int, most: int) -> list[tuple[int, int]]:
-    """Split bars into rows as even as multiples of four allow: (length, start) of each."""
-    if count <= most + 1:
-        return [(count, 0)]
+    """Split bars into rows as even as multiples of four allow: (first, after last) of each.
+
+    A single bar that would stand alone goes on the row before it.
+    """
     rows = -(-count // most)
-    each = -(-count // rows)
+    each = -(-count // max(1, rows))
     each = min(most, -(-each // 4) * 4) if most >= 4 else most
-    return [(min(each, count - start), start) for start in range(0, count, each)]
+    starts = list(range(0, max(1, count), each))
+    if len(starts) > 1 and count - starts[-1] == 1:
+        starts.pop()
+    return list(zip(starts, [*starts[1:], count], strict=True))
 
 
 def _row(song: ChordMap, part: list[int], *, starts: bool) -> Row:
@@ -148,6 +154,17 @@ def _row(song: ChordMap, part: list[int], *, starts: bool) -> Row:
         first.start_tick,
         last.end_tick,
     )
+
+
+def comfortable_bars(song: ChordMap, room_pt: float, size_pt: float) -> int:
+    """Return 8 bars a row, or 4 when many chord symbols would have to be set small."""
+    per_second = room_pt / max(row.end_s - row.start_s for row in rows_of(song, most_bars=8))
+    crowded = sum(
+        chord_width(symbol_pieces(chord), size_pt * 0.7)
+        > (chord.end_s - chord.start_s) * per_second
+        for chord in song.chords
+    )
+    return 4 if crowded * 8 > len(song.chords) else 8
 
 
 def section_colors(song: ChordMap) -> dict[str, str]:

@@ -183,17 +183,24 @@ def _draw_neck(
     page.text(x + width, y + 20, spelled, SANS_BOLD, fitting, anchor="right")
     where = fitting_size(neck.where, SANS, 7.5, x + width - end - 16)
     page.text(x + width, y + 32, neck.where, SANS, where, color=QUIET, anchor="right")
-    open_x = x + 32  # open strings are shown left of the nut
-    board = width - 32
+    radius = spacing * 0.47
+    margin = 2.5 * radius + 17  # open strings are shown left of the nut
+    open_x, board = x + margin, width - margin
     top = y + 52
-    _draw_board(page, tuning, open_x, top, board, spacing)
-    radius = min(spacing * 0.47, (_fret_x(FRETS, board) - _fret_x(FRETS - 1, board)) * 0.47)
+    _draw_board(page, tuning, open_x, top, board, spacing, margin)
+    radius = min(radius, (_fret_x(FRETS, board) - _fret_x(FRETS - 1, board)) * 0.47)
     for i, place in enumerate(tones_on_neck(neck.tones, tuning), 1):
         _draw_tone(page, place, labels, open_x, top, board, spacing, radius, f"tone-{number}-{i}")
 
 
 def _draw_board(
-    page: Drawing, tuning: Tuning, x: float, top: float, width: float, spacing: float
+    page: Drawing,
+    tuning: Tuning,
+    x: float,
+    top: float,
+    width: float,
+    spacing: float,
+    margin: float,
 ) -> None:
     strings = len(tuning.pitches)
     bottom = top + spacing * (strings - 1)
@@ -213,7 +220,7 @@ def _draw_board(
         y = top + i * spacing
         weight = 0.6 + 1.3 * i / max(1, strings - 1)
         page.line(x, y, x + width, y, weight, "#8d8a84")
-        page.text(x - 33, y + 2.5, real_accidentals(name), SANS, 7, color=QUIET)
+        page.text(x - margin, y + 2.5, real_accidentals(name), SANS, 7, color=QUIET)
 
 
 def _draw_tone(
@@ -248,7 +255,7 @@ def _draw_shape(page: Drawing, role: str, x: float, y: float, radius: float, nam
         r = radius * 1.24
         diamond = polygon((x - r, y), (x, y - r), (x + r, y), (x, y + r))
         page.shape(
-            diamond, fill=mixed(VERMILION, 0.92, INK), stroke=mixed(VERMILION, 0.6, INK),
+            diamond, fill=mixed(VERMILION, 0.85, INK), stroke=mixed(VERMILION, 0.6, INK),
             width_pt=0.8, name=name,
         )  # fmt: skip
     elif role == "bass":

@@ -14,6 +14,7 @@ from generator.handout.picture.frame import (
     QUIET,
     Row,
     bars_in,
+    comfortable_bars,
     draw_head,
     draw_label,
     draw_symbol,
@@ -50,7 +51,10 @@ def wave_picture(
     """
     signal, rate_hz = read_mono(audio_path)
     offset_s = next((e.start_offset_s for e in song.audio if e.file == audio_path.name), 0.0)
-    rows = rows_of(song, bars=bars)
+    inner = _WIDTH - 2 * _SIDE
+    gutter = label_gutter(song)
+    left, room = _SIDE + gutter, inner - gutter
+    rows = rows_of(song, most_bars=comfortable_bars(song, room, 14), bars=bars)
     colors = section_colors(song)
     row_pt = _WAVE_PT + _CHORD_PT + _GAP
     page = Drawing(
@@ -59,10 +63,7 @@ def wave_picture(
         f"{song.title}: waveform",
         f"Waveform of {song.title}, {minutes(song.end_s)} long, with its chords beneath.",
     )
-    inner = _WIDTH - 2 * _SIDE
     top = draw_head(page, song, "waveform", _SIDE, inner) + 16
-    gutter = label_gutter(song)
-    left, room = _SIDE + gutter, inner - gutter
     per_second = room / max(row.end_s - row.start_s for row in rows)
     loudest = max(float(abs(signal).max()), 1e-4) if len(signal) else 1.0
     for number, row in enumerate(rows, 1):

@@ -22,7 +22,7 @@ from generator.handout.sheet.heading import (
 from generator.handout.sheet.layout import arrange_lines, split_pages
 from generator.harmony.transposition import READERS, capo_key, written_key
 
-__all__ = ["PAPERS", "Paper", "draw_sheet"]
+__all__ = ["PAPERS", "Paper", "draw_sheet", "sheet_pages"]
 
 Paper = Literal["a4", "letter"]
 PAPERS: dict[str, tuple[float, float]] = {"a4": (595.276, 841.89), "letter": (612.0, 792.0)}
@@ -73,6 +73,31 @@ def draw_sheet(
     OptionError
         If an option is unknown or out of range, or `written_for` and `capo` are both given.
     """
+    pages = sheet_pages(
+        chart,
+        version=version,
+        roman=roman,
+        tones=tones,
+        written_for=written_for,
+        capo=capo,
+        paper=paper,
+        bars_a_line=bars_a_line,
+    )
+    return write_drawings(pages, format, creator=f"chartbed {version}")
+
+
+def sheet_pages(
+    chart: Chart,
+    *,
+    version: str,
+    roman: bool = False,
+    tones: bool = False,
+    written_for: str | None = None,
+    capo: int | None = None,
+    paper: str = "a4",
+    bars_a_line: int = 4,
+) -> list[Drawing]:
+    """Draw the pages of `draw_sheet` without writing a file; same parameters and errors."""
     if paper not in PAPERS:
         raise OptionError(f"no paper {paper!r}: use {' or '.join(PAPERS)}")
     if not 1 <= bars_a_line <= 8:
@@ -83,7 +108,7 @@ def draw_sheet(
     pages = _pages(written, reader, cells, PAPERS[paper], bars_a_line, version, zoom)
     if len(pages) > 1 and zoom > 1:
         pages = _pages(written, reader, cells, PAPERS[paper], bars_a_line, version, 1.0)
-    return write_drawings(pages, format, creator=f"chartbed {version}")
+    return pages
 
 
 def _as_read(chart: Chart, written_for: str | None, capo: int | None) -> tuple[Chart, str]:
