@@ -29,7 +29,7 @@ def main() -> int:
                 continue
             # A synthesiser of its own for each: 15 melodic channels would not hold them all.
             with Synth(font.path, rate_hz=44_100) as synth:
-                trim_db = measure_trim(synth, font, bank, program)
+                trim_db = measure_trim(synth, bank, program)
             name = f'"drums {program}"' if bank else program
             print(f"{name} = {trim_db}  # {font.presets[bank, program]}")
     except ChartbedError as error:

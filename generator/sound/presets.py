@@ -17,7 +17,7 @@ class MixPreset:
     room_db: float = 0.0
 
 
-BALANCE_DB = {"drums": -3.5, "bass": 1.0, "pad": -5.5, "comp": -5.5}
+BALANCE_DB = {"drums": -4.5, "bass": 1.0, "pad": -5.5, "comp": -6.0}
 """Where each part stands once its program is trimmed to the common level.
 
 Bass and drums carry the track, pad and comp lie under the soloist. Common practice, no source;

@@ -166,6 +166,9 @@ class Recorder:
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Start recording what is not there yet, in this order; drop what was used longest ago."""
         self._trim()
+        self._ask(keys)
+
+    def _ask(self, keys: Iterable[NoteKey]) -> None:
         for key in keys:
             loudest = self._loudest(key)
             if loudest in self._kept:
@@ -181,7 +184,7 @@ class Recorder:
         """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for."""
         loudest = self._loudest(key)
         if loudest not in self._kept or key.velocity != loudest.velocity:
-            self.prefetch([key])
+            self._ask((key,))
         gain: float | None = 1.0
         if key.velocity != loudest.velocity:
             gain = self._gains[key.bank, key.program, key.pitch, key.velocity].result()

@@ -200,7 +200,7 @@ def _trim_db(font: Font, tables: FontTables, part: Part) -> float:
     from generator.sound.trims import measure_trim
 
     with Synth(font.path, rate_hz=44_100) as synth:
-        return measure_trim(synth, tables, bank, program)
+        return measure_trim(synth, bank, program)
 
 
 def _check(settings: SoundSettings, targets: tuple[AudioTarget, ...]) -> None:

@@ -2,14 +2,15 @@
 
 Fonts are levelled by taste: the same touch is 20 dB apart between programs. Each program plays a
 reference phrase, its loudness is measured (BS.1770-4), and the trim is what is missing to
-`COMMON_LUFS`. The mix then sets levels between players, not between fonts.
+`COMMON_LUFS`; a plucked or struck program is held back where its peaks would pass -6 dBTP. The
+mix then sets levels between players, not between fonts.
 """
 
 import math
 from typing import TYPE_CHECKING
 
 from generator.sound.notes import NoteKey
-from generator.sound.sf2 import PERCUSSION_BANK, FontTables
+from generator.sound.sf2 import PERCUSSION_BANK
 from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
@@ -27,7 +28,9 @@ _VELOCITY = 90
 _BASS_PROGRAMS = range(32, 40)
 _BASS_KEYS = (28, 33, 36, 40, 43, 45)
 _KEYS = (52, 55, 59, 60, 64, 67)
-_NOTE_S = 0.8
+# Struck and plucked programs are loudest in short notes, slow ones in long notes: both are played.
+_NOTES_S = (0.4, 1.6)
+_HIGHEST_PEAK_DBTP = -6.0
 # Kick, snare and closed hat in eighths at 120 quarters a minute: (start in s, key, velocity).
 _BEAT = tuple(
     (bar * 2.0 + start_s, key, velocity)
@@ -40,17 +43,25 @@ _BEAT = tuple(
 )
 
 
-def measure_trim(synth: Synth, font: FontTables, bank: int, program: int) -> float:
+def measure_trim(synth: Synth, bank: int, program: int) -> float:
     """Return the level change in dB that brings a preset to the common level, -30 to 30."""
     from generator.sound.loudness import measure
 
-    lufs, _ = measure(_phrase(synth, font, bank, program), _RATE_HZ)
+    drums = bank == PERCUSSION_BANK
+    readings = [
+        measure(_phrase(synth, bank, program, note_s), _RATE_HZ)
+        for note_s in (_NOTES_S[:1] if drums else _NOTES_S)
+    ]
+    lufs, dbtp = (max(values) for values in zip(*readings, strict=True))
     if not math.isfinite(lufs):
         return 0.0
-    return round(max(-_GREATEST_DB, min(_GREATEST_DB, COMMON_LUFS - lufs)), 1)
+    trim_db = COMMON_LUFS - lufs
+    if not drums:
+        trim_db = min(trim_db, _HIGHEST_PEAK_DBTP - dbtp)
+    return round(max(-_GREATEST_DB, min(_GREATEST_DB, trim_db)), 1)
 
 
-def _phrase(synth: Synth, font: FontTables, bank: int, program: int) -> "NDArray[np.float32]":
+def _phrase(synth: Synth, bank: int, program: int, note_s: float) -> "NDArray[np.float32]":
     import numpy as np
 
     from generator.sound.record import record_note
@@ -59,7 +70,7 @@ def _phrase(synth: Synth, font: FontTables, bank: int, program: int) -> "NDArray
         events = [(start_s, key, velocity, 0.1) for start_s, key, velocity in _BEAT]
     else:
         keys = _BASS_KEYS if program in _BASS_PROGRAMS else _KEYS
-        events = [(i * _NOTE_S, key, _VELOCITY, _NOTE_S) for i, key in enumerate(keys)]
+        events = [(i * note_s, key, _VELOCITY, note_s) for i, key in enumerate(keys)]
     end = round((max(start for start, *_ in events) + 1.0) * _RATE_HZ)
     out = np.zeros((2, end), np.float32)
     made: dict[NoteKey, NDArray[np.float32]] = {}
