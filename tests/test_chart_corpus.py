@@ -1,12 +1,11 @@
-"""The corpora: every chart in `charts/valid` unfolds as written beside it, every one in
-`charts/invalid` fails with the message beside it.
+"""The corpora: charts that must unfold as written beside them, and charts that must fail so.
 
 Each valid chart says in a comment, `; plays:`, in which order its written bars are heard, and each
 invalid one, `; faults:`, where its problems stand. Those two were worked out by hand. The files
 beside the charts hold everything else; look at the difference before rewriting them with
 
     python tests/test_chart_corpus.py --write
-"""  # noqa: D205
+"""
 
 import re
 import sys
@@ -36,10 +35,10 @@ def unfolded(path: Path) -> Timeline:
 def described(timeline: Timeline) -> str:
     """Return a timeline as text: form, tempos, dynamics, then a line a bar with its chords."""
     clock = timeline.clock
+    music = f"{at(timeline, timeline.first_tick)} to {at(timeline, timeline.end_tick)}"
     lines = [
         summarize(timeline),
-        f"count-in {len(timeline.count_in_ticks)} clicks, music from {at(timeline, timeline.first_tick)}"
-        f" to {at(timeline, timeline.end_tick)}",
+        f"count-in {len(timeline.count_in_ticks)} clicks, music from {music}",
         "tempos "
         + ", ".join(
             f"{point.us_per_quarter} us at {at(timeline, point.tick)}" for point in clock.tempos
@@ -71,9 +70,10 @@ def bar_line(timeline: Timeline, bar: TimelineBar) -> str:
     ]
     words = " ".join(chord_word(chord, bar) for chord in chords)
     seconds = timeline.clock.seconds(bar.start_tick)
+    end = " ." if bar.ends_phrase else ""
     return (
-        f"{bar.number:3} = written {bar.written}, pass {bar.repeat_pass} | {bar.meter} {bar.key.name}"
-        f" | {bar.start_tick} {seconds:.3f} s | {words}{' .' if bar.ends_phrase else ''}"
+        f"{bar.number:3} = written {bar.written}, pass {bar.repeat_pass} | "
+        f"{bar.meter} {bar.key.name} | {bar.start_tick} {seconds:.3f} s | {words}{end}"
     )
 
 
@@ -82,7 +82,8 @@ def chord_word(chord: TimelineChord, bar: TimelineBar) -> str:
     if chord.start_tick < bar.start_tick:
         return f"~{name}"
     early = chord.start_tick - chord.sounds_tick
-    return f"{name}@{chord.beat:g}{f'-{early}' if early else ''}{chord.articulation and ' '}{chord.articulation}"
+    word = f"{name}@{chord.beat:g}" + (f"-{early}" if early else "")
+    return f"{word} {chord.articulation}".rstrip()
 
 
 def at(timeline: Timeline, tick: int) -> str:
