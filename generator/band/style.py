@@ -7,6 +7,7 @@ import difflib
 import tomllib
 from collections.abc import Mapping
 from fractions import Fraction
+from functools import lru_cache
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -174,8 +175,7 @@ class Style(_Table):
         So it is when its beats are those of one of the style's meters, its first beats (2/4 in
         4/4), or the same bar several times (12/8 in 6/8).
         """
-        own = [parse_meter(text) for text in self.meters]
-        return any(one is None or _fits(meter, one) for one in own)
+        return _plays(self.meters, meter)
 
     def ended(self, timeline: Timeline) -> Timeline:
         """Return the timeline with the ending of this style: to be asked before `arrange`."""
@@ -231,6 +231,12 @@ def parse_meter(text: str) -> Meter | None:
         if sum(groups) != int(numerator):
             raise ValueError(f"{text!r}: the groups sum to {sum(groups)}, not to {numerator}")
     return Meter(int(numerator), int(denominator), groups)
+
+
+@lru_cache(maxsize=1024)
+def _plays(meters: tuple[str, ...], meter: Meter) -> bool:
+    own = [parse_meter(text) for text in meters]
+    return any(one is None or _fits(meter, one) for one in own)
 
 
 def _fits(meter: Meter, own: Meter) -> bool:
