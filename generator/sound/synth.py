@@ -26,8 +26,9 @@ DRUM_CHANNEL = 9
 _CHANNELS = 16
 _LOG_LEVELS = 5
 
-# FluidSynth shares the samples of a font among the synthesisers of a process, and its books about
-# them do not stand two threads that load at once (seen in 2.3.1): one at a time, then.
+# The first synthesiser of a process fills tables that all of them use, and the samples of a font
+# are shared, with books that do not stand two threads at once (both seen to fail in 2.3.1: notes at
+# the wrong level, samples lost). So synthesisers start, load and end one at a time.
 _LOADING = threading.Lock()
 _INSTALL = "install it: apt-get install libfluidsynth3 (Debian, Ubuntu) or brew install fluid-synth"
 
@@ -99,9 +100,20 @@ class Synth:
         self, font: Path, *, rate_hz: int, tuning_hz: float = 440.0, polyphony: int = 256
     ) -> None:
         self._settings = self._synth = None
+        self._font = -1
         self._chosen: dict[int, tuple[int, int]] = {}
         self._fs = _library()
         self._write = _write_float(self._fs)
+        try:
+            with _LOADING:
+                self._start(font, rate_hz, polyphony)
+            if tuning_hz != 440.0:
+                self._tune(tuning_hz)
+        except BaseException:
+            self.close()
+            raise
+
+    def _start(self, font: Path, rate_hz: int, polyphony: int) -> None:
         self._settings = self._fs.new_fluid_settings()
         if not self._settings:
             raise SynthError("FluidSynth gave no settings; is there memory left?")
@@ -119,12 +131,9 @@ class Synth:
         self._synth = self._fs.new_fluid_synth(self._settings)
         if not self._synth:
             raise SynthError("FluidSynth could not be started; is there memory left?")
-        with _LOADING:
-            self._font = self._fs.fluid_synth_sfload(self._synth, str(font).encode(), 0)
+        self._font = self._fs.fluid_synth_sfload(self._synth, str(font).encode(), 0)
         if self._font == self._fs.FLUID_FAILED:
             raise FontError(f"{font}: FluidSynth cannot load this font; try another with --font")
-        if tuning_hz != 440.0:
-            self._tune(tuning_hz)
 
     def close(self) -> None:
         """Free the synthesiser; it cannot be used after."""

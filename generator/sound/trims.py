@@ -55,10 +55,10 @@ def measure_trim(synth: Synth, bank: int, program: int) -> float:
     lufs, dbtp = (max(values) for values in zip(*readings, strict=True))
     if not math.isfinite(lufs):
         return 0.0
-    trim_db = COMMON_LUFS - lufs
+    trim_db: float = COMMON_LUFS - lufs
     if not drums:
         trim_db = min(trim_db, _HIGHEST_PEAK_DBTP - dbtp)
-    return round(max(-_GREATEST_DB, min(_GREATEST_DB, trim_db)), 1)
+    return float(round(max(-_GREATEST_DB, min(_GREATEST_DB, trim_db)), 1))
 
 
 def _phrase(synth: Synth, bank: int, program: int, note_s: float) -> "NDArray[np.float32]":
