@@ -22,6 +22,13 @@ from page_tools import (
 )
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from generator.handout.neck import (
+    ChordTone,
+    chord_tones,
+    motions,
+    tones_on_neck,
+    tuning_named,
+)
 from generator.handout.page import build_page
 
 CHROMIUM = "/usr/bin/chromium"
@@ -413,6 +420,46 @@ def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
         assert page.text_content(".group h3") == words
         assert page.locator("script").count() == 4
         assert page.locator("img").count() == 0
+
+
+@pytest.mark.parametrize("tuning", ["Standard", "D A D G A D", "Bass, half step down"])
+def test_neck_shows_the_tones_and_their_ways(browser: Browser, tmp_path: Path, tuning: str) -> None:
+    """The marks drawn are those that neck.py, which the pictures use, works out by itself."""
+    text = "Title: Neck\nKey: C\nTime: 4/4\nTempo: q=120\n[A]\n| G7b9/F# | C6/9 |\n"
+    path, chord_map = written_page(tmp_path, text)
+    here, there = (chord_tones(chord) for chord in chord_map["chords"])
+    with opened(browser, path) as page:
+        page.evaluate("practice.player.goTo(practice.map.chords[0].start_s); practice.refresh()")
+        page.select_option("#tuning", label=tuning_named(tuning).title)
+        drawn = page.evaluate("""() => [...document.querySelectorAll(".place")].map((place) => [
+          Number(place.dataset.string), Number(place.dataset.fret),
+          place.querySelector(".mark").classList[1], place.querySelector("text").textContent,
+          Boolean(place.querySelector(".common"))])""")
+        ghosts = page.locator(".ghost-place").count()
+        arrows = page.locator(".place .mover").count()
+        words = page.inner_text("#moves")
+    ways = motions(here, there)
+    common = {way.source for way in ways if way.semitones == 0}
+    places = tones_on_neck(here, tuning_named(tuning))
+
+    def label(tone: ChordTone) -> str:
+        text = tone.note if tone.degree == "bass" else tone.degree
+        return text.replace("b", "♭").replace("#", "♯")
+
+    assert [tuple(mark) for mark in drawn] == [
+        (p.string, p.fret, p.tone.role, label(p.tone), p.tone in common) for p in places
+    ]
+    here_classes = {tone.pitch_class for tone in here}
+    new = [tone for tone in there if tone.pitch_class not in here_classes]
+    assert ghosts == len(tones_on_neck(new, tuning_named(tuning)))
+    assert arrows == sum(
+        0 <= place.fret + way.semitones <= 15
+        for place in places
+        for way in ways
+        if way.source == place.tone and way.semitones
+    )
+    assert "G stays" in words
+    assert "A♭ → A half a step up" in words
 
 
 def test_a_few_figures_of_the_neck(browser: Browser, tmp_path: Path) -> None:

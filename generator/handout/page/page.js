@@ -885,10 +885,16 @@ class Band {
       const room = ((chord.end_s - chord.start_s) / endS) * total;
       cell.classList.toggle("bare", room < pen.measureText(chordText(chord)).width + 7);
     }
-    for (const piece of this.element.querySelectorAll(".piece")) {
+    // From the last label back, so that it is the earlier one that gives way.
+    let free = total;
+    for (const piece of [...this.element.querySelectorAll(".piece")].reverse()) {
       const section = sections[piece.dataset.section];
-      const room = ((section.end_s - section.start_s) / endS) * total;
-      piece.classList.toggle("bare", room < 1.2 * pen.measureText(section.label).width + 6);
+      const label = piece.querySelector(".piece-label");
+      const width = 1.25 * pen.measureText(section.label).width + 4;
+      const left = Math.min((section.start_s / endS) * total, total - width);
+      label.hidden = left + width > free + 1;
+      label.style.left = `${left - (section.start_s / endS) * total}px`;
+      if (!label.hidden) free = left;
     }
   }
 
@@ -1130,7 +1136,8 @@ function show({ timeS, counting }) {
     shown = { ...shown, chord: chordIndex, next: next?.index };
     showChord(chordIndex, next);
   }
-  const toGo = next ? beatsUntil(timeS, next.atS) : 0;
+  const counted = counting ? counting.beats - counting.beat + 1 : 0;
+  const toGo = next ? beatsUntil(timeS, next.atS) + counted : 0;
   const early = next && chords[next.index].sounds_at_s < chords[next.index].start_s - 1e-6;
   setText($("to-go"), next ? `in ${toGo} ${toGo === 1 ? "beat" : "beats"}${early ? ", pushed" : ""}` : "");
   pips($("next-pips"), Math.min(toGo, 16), Math.min(toGo, 16));
