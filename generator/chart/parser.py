@@ -36,6 +36,9 @@ from generator.chart.words import as_direction
 __all__ = ["parse_chart", "read_chart"]
 
 _MAX_NAME = 40
+MAX_SECTIONS = 1000
+"""Most sections in one chart."""
+
 MAX_SYMBOLS = 60_000
 """Most symbols in one chart."""
 
@@ -94,11 +97,7 @@ class _Parser:
         try:
             for number in range(1, len(self.source.lines) + 1):
                 self._line(number)
-                if self.bars.count > MAX_BARS or self.bars.symbols > MAX_SYMBOLS:
-                    what = f"{MAX_BARS} written bars"
-                    if self.bars.count <= MAX_BARS:
-                        what = f"{MAX_SYMBOLS} written symbols"
-                    self.problems.add(Span(number, 1), f"over {what}; split the chart")
+                if self._too_long(number):
                     break
             chart = self._finish()
         except TooManyProblemsError:
@@ -106,6 +105,18 @@ class _Parser:
         if self.problems or chart is None:
             raise self.problems.error()
         return chart
+
+    def _too_long(self, number: int) -> bool:
+        """Report a chart that has grown over a limit by line `number`."""
+        for count, most, noun in (
+            (len(self.sections), MAX_SECTIONS, "sections"),
+            (self.bars.count, MAX_BARS, "written bars"),
+            (self.bars.symbols, MAX_SYMBOLS, "written symbols"),
+        ):
+            if count > most:
+                self.problems.add(Span(number, 1), f"over {most} {noun}; split the chart")
+                return True
+        return False
 
     # -- lines -----------------------------------------------------------------------------------
 
