@@ -343,7 +343,7 @@ def test_svg_is_xml_with_unique_ids_and_an_inert_title():
 
 def test_png_stacks_the_pages():
     one = draw_sheet(parse_chart(long_chart(8)), version="1", format="png")
-    two = draw_sheet(parse_chart(long_chart(64)), version="1", format="png")
+    two = draw_sheet(parse_chart(long_chart(160)), version="1", format="png")
     assert one[:8] == two[:8] == b"\x89PNG\r\n\x1a\n"
     height = [int.from_bytes(png[20:24], "big") for png in (one, two)]
     assert height[1] > 1.9 * height[0]

@@ -17,12 +17,13 @@ _QUALITY_MINOR = re.compile(r"m(?!aj)")
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A part of a symbol; `size` and `raised` in parts of the size of the root."""
+    """A part of a symbol; `size`, `raised` and the room `after` it in parts of the root's size."""
 
     text: str
     face: Face
     size: float
     raised: float = 0.0
+    after: float = 0.0
 
 
 def real_accidentals(text: str) -> str:
@@ -46,7 +47,9 @@ def chord_pieces(root: str, quality: str, bass: str | None) -> tuple[Piece, ...]
     """
     pieces = [Piece(root[0], SERIF_BOLD, 1.0)]
     if root[1:]:
-        pieces.append(Piece(_signs(root[1:]), SERIF_BOLD, 0.86, 0.12))
+        # A sharp is as wide as its outline; more room than this would split the word.
+        after = 0.03 if root[1] == "#" else 0.0
+        pieces.append(Piece(_signs(root[1:]), SERIF_BOLD, 0.86, 0.12, after=after))
     rest = quality
     if _QUALITY_MINOR.match(quality):
         pieces.append(Piece("m", SERIF_BOLD, 0.8))
@@ -61,7 +64,10 @@ def chord_pieces(root: str, quality: str, bass: str | None) -> tuple[Piece, ...]
 
 def chord_width(pieces: tuple[Piece, ...], size_pt: float) -> float:
     """Return how wide a symbol is, in points."""
-    return sum(advance(piece.text, piece.face, piece.size * size_pt) for piece in pieces)
+    return sum(
+        advance(piece.text, piece.face, piece.size * size_pt) + piece.after * size_pt
+        for piece in pieces
+    )
 
 
 def draw_chord(
@@ -87,6 +93,7 @@ def draw_chord(
             color=color,
             name=name,
         )
+        x += piece.after * size_pt
         name = ""  # ids in an SVG are unique
     return x
 

@@ -32,6 +32,8 @@ _SIDE, _TOP, _FOOT = 46.0, 42.0, 30.0
 _GAP_LEAST, _GAP_WANTED, _GAP_MOST = 9.0, 22.0, 27.0
 _SECTION_GAP = 5.0
 _ZOOMS = (1.25, 1.17, 1.09, 1.0)
+_SMALLER = (0.95, 0.9, 0.86)
+_FEW_PAGES = 4
 _READER_NAMES = {"bb": "B♭", "eb": "E♭", "f": "F"}
 
 
@@ -104,10 +106,19 @@ def sheet_pages(
         raise OptionError(f"{bars_a_line} bars to a line: use 1 to 8")
     written, reader = _as_read(chart, written_for, capo)
     cells = build_cells(written, Extras(roman=roman, tones=tones))
-    zoom = _zoom(cells, PAPERS[paper], bars_a_line)
-    pages = _pages(written, reader, cells, PAPERS[paper], bars_a_line, version, zoom)
-    if len(pages) > 1 and zoom > 1:
-        pages = _pages(written, reader, cells, PAPERS[paper], bars_a_line, version, 1.0)
+
+    def at(zoom: float) -> list[Drawing]:
+        return _pages(written, reader, cells, PAPERS[paper], bars_a_line, version, zoom)
+
+    larger = _zoom(cells, PAPERS[paper], bars_a_line)
+    pages = at(larger)
+    if len(pages) > 1 and larger > 1:
+        pages = at(1.0)
+    if 1 < len(pages) <= _FEW_PAGES:  # a page less to turn is worth slightly smaller type
+        for smaller in _SMALLER:
+            fewer = at(smaller)
+            if len(fewer) < len(pages):
+                return fewer
     return pages
 
 

@@ -38,7 +38,7 @@ _BASELINE = 24.0  # of the chords, below the top of the bar lines
 _SIGN_ROW = 13.0
 _ENDING_ROW = 14.0
 _WORD_ROW = 18.0
-_ROMAN_ROW = 13.0
+_ROMAN_ROW = 14.5
 _TONES_ROW = 9.5
 _DYNAMIC_ROW = 16.0
 _THIN, _THICK = 0.8, 3.2
@@ -240,22 +240,28 @@ def _draw_elements(
 
 
 def _positions(placed: PlacedCell) -> list[float]:
-    """Return the left end of each element: where its beat lies, unless neighbours need the room."""
+    """Return the left end of each element: where its beat lies, or evenly apart in a full bar."""
     left, right = chord_span(placed)
     elements, scale = placed.cell.elements, placed.scale
     if len(elements) == 1 and elements[0].kind == "simile":
         return [(left + right - elements[0].width_pt) / 2]
-    gap = GAP_PT * scale
-    places: list[float] = []
-    end = left
-    for element in elements:
-        x = max(left + element.share * (right - left), end)
+    widths = [element.width_pt * scale for element in elements]
+    places = [left + element.share * (right - left) for element in elements]
+    ends = [x + width + GAP_PT * scale for x, width in zip(places, widths, strict=True)]
+    if all(end <= x for end, x in zip(ends, places[1:], strict=False)) and (
+        not places or places[-1] + widths[-1] <= right
+    ):
+        return places
+    gaps = max(1.0, len(elements) - 0.4)  # a little room stays behind the last one
+    gap = max(GAP_PT * scale, (right - left - sum(widths)) / gaps)
+    places, x = [], left
+    for width in widths:
         places.append(x)
-        end = x + element.width_pt * scale + gap
-    limit = right
-    for i in range(len(elements) - 1, -1, -1):
-        places[i] = min(places[i], limit - elements[i].width_pt * scale)
-        limit = places[i] - gap
+        x += width + gap
+    over = x - gap - right
+    if over > 0:  # as close as the least gap allows, the last one at the right
+        step = over / max(1, len(places) - 1)
+        places = [x - i * step for i, x in enumerate(places)]
     return places
 
 

@@ -16,6 +16,8 @@ _TIGHTEST = 0.84
 """A bar shrinks to this before it takes another column."""
 
 _PICKUP_SHARE = 0.5
+_LEAST_LINES = 3
+"""Lines on a last page, if the page before it can spare some."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,21 +73,19 @@ def split_pages(
     first_pt, other_pt : float
         Room on the first page and on each later one.
 
-    A last page of a single line takes lines from the page before it.
+    A last page of one or two lines takes some from the page before it.
 
     >>> split_pages([50, 50, 50, 50], 160, 200)
     ((0, 2), (2, 4))
     """
     pages = _greedy(heights, first_pt, other_pt)
-    if len(pages) > 1 and pages[-1][1] - pages[-1][0] == 1:
-        total = sum(heights)
-        for step in range(1, 20):
-            share = total / (first_pt + other_pt * (len(pages) - 1)) + step * 0.05
-            if share >= 1:
-                break
-            balanced = _greedy(heights, first_pt * share, other_pt * share)
-            if len(balanced) == len(pages):
-                return balanced
+    percent = 100
+    while len(pages) > 1 and pages[-1][1] - pages[-1][0] < _LEAST_LINES and percent > 50:
+        percent -= 2
+        shorter = _greedy(heights, first_pt * percent / 100, other_pt * percent / 100)
+        if len(shorter) > len(pages):
+            break
+        pages = shorter
     return pages
 
 
