@@ -38,6 +38,9 @@ APPROACHES = {
 APPROACH_COST = {1: 0.0, -1: 0.0, 2: 0.5, -2: 0.5, -7: 1.4, 5: 1.2}
 FORBIDDEN = 60.0
 UNRESOLVED = 8.0
+OTHER_SIDE = 1.2
+"""What it costs a token to lie on the other side of the root than usual, to save a leap."""
+
 
 # Cost of an interval in a walking line, by its size: steps first, leaps must be worth it.
 WALK_INTERVAL = (3.2, 0.0, 0.0, 0.5, 0.7, 1.0, 2.2, 1.2, 2.6, 2.6, 3.0, 4.0, 2.2)
@@ -125,7 +128,8 @@ def _token(role: str, stroke: Stroke, home: int, spec: "BassSpec") -> tuple[tupl
         low_hand = role == "low fifth" or (role == "fifth" and home > spec.centre + 1)
         wanted = [below, above] if low_hand else [above, below]
     within = [pitch for pitch in wanted if spec.low <= pitch <= spec.high] or [home]
-    return tuple((6.0 * i, pitch) for i, pitch in enumerate(within))
+    other_side = 6.0 if role in ("octave", "low fifth") else OTHER_SIDE
+    return tuple((other_side * i, pitch) for i, pitch in enumerate(within))
 
 
 def _tone(role: str, tones: ChordTones) -> int:
