@@ -198,6 +198,15 @@ def test_nothing_starts_in_rests_hits_stops_and_held_chords(name, mark):
             assert all(min(abs(t - a) for a in allowed) < 40 for t in inside)
 
 
+def test_a_plain_bar_within_a_style_wears_its_colours():
+    """At ff the rock drummer rides the open hat, the jazz drummer the ride, in any meter."""
+    track = timeline("[A] ff\n| C | 7/8 F | 4/4 C | C |")
+    for name, lane in (("straight-eighth-rock", "open-hat"), ("medium-swing", "ride")):
+        bars = in_bars(track, drum_strokes(track, load_style(name), seed=1))
+        assert {lane, "kick", "snare"} <= {own for _, own in bars[1]}
+        assert "hat" not in {own for _, own in bars[1]}
+
+
 def test_drums_go_on_under_no_chord():
     track = timeline("[A] mf\n| C | N.C. | N.C. | C |")
     bars = in_bars(track, drum_strokes(track, load_style("sixteenth-funk"), seed=1))

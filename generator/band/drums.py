@@ -23,6 +23,7 @@ from generator.timeline.model import Timeline, TimelineBar
 __all__ = ["drum_strokes", "play_drums"]
 
 TIMEKEEPERS = ("hat", "open-hat", "ride", "bell", "shaker", "sweep", "tambourine")
+BACKBEATS = ("snare", "side-stick", "clap")
 STEADY = ("hat", "open-hat", "pedal-hat", "shaker", "cabasa", "tambourine", "sweep")
 """Lanes whose soft strokes are never left out: a pulse with holes sounds like a mistake."""
 
@@ -122,7 +123,10 @@ class _Drummer:
         if layer is None or not self.style.plays(bar.meter):
             us_per_quarter = round(60_000_000 / self.timeline.clock.quarter_bpm(bar.start_tick))
             plain = plain_bar(bar.meter, level, us_per_quarter, rng)
-            return [Line(zero + ticks(at), lane, character) for lane, at, character in plain]
+            return [
+                Line(zero + ticks(at), _coloured(lane, layer), character)
+                for lane, at, character in plain
+            ]
         own_length = ticks(self.style.main_meter.bar_quarters)
         times = max(1, -(-length // own_length))
         bars_in = (bar.index - self.first_index[bar.section]) * times
@@ -245,6 +249,14 @@ def _layer(layers: tuple[DrumLayer, ...], level: int) -> DrumLayer | None:
     """Return the layer of the highest mark that is not above `level`."""
     reached = [layer for layer in layers if mark_index(layer.from_) <= level]
     return max(reached, key=lambda layer: mark_index(layer.from_), default=None)
+
+
+def _coloured(lane: str, layer: DrumLayer | None) -> str:
+    """Return the lane on which a layer plays what the plain pattern gives to `lane`."""
+    if layer is None:
+        return lane
+    choice = TIMEKEEPERS if lane == "hat" else BACKBEATS if lane in BACKBEATS else ()
+    return next((own for own in layer.lanes if own in choice), lane)
 
 
 def _fill_ticks(fill: DrumFill) -> int:
