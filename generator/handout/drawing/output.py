@@ -7,6 +7,7 @@ a program that plots. The same drawings give the same bytes: no date, no random 
 import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from generator.errors import OptionError
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
-__all__ = ["PictureFormat", "SheetFormat", "write_drawings"]
+__all__ = ["PictureFormat", "SheetFormat", "format_of", "write_drawings"]
 
 SheetFormat = Literal["pdf", "svg", "png"]
 PictureFormat = Literal["svg", "png"]
@@ -33,6 +34,25 @@ _SETTINGS: dict[str, Any] = {
     "text.parse_math": False,
     "path.simplify": False,
 }
+
+
+def format_of(path: Path, formats: Sequence[str]) -> str:
+    """Return the format that a file name ends in.
+
+    >>> format_of(Path("song.PDF"), ("pdf", "svg"))
+    'pdf'
+
+    Raises
+    ------
+    OptionError
+        If it is none of `formats`.
+    """
+    ending = path.suffix.lower().removeprefix(".")
+    if ending not in formats:
+        shown = f".{ending}" if ending else "a name without an ending"
+        endings = ", ".join(f".{name}" for name in formats)
+        raise OptionError(f"{path}: cannot draw as {shown}; end the name in {endings}")
+    return ending
 
 
 def write_drawings(drawings: Sequence[Drawing], file_format: str, *, creator: str = "") -> bytes:

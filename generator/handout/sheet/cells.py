@@ -206,6 +206,7 @@ def _elements(
         if number:
             width = meter_width(measure.meter)
             elements.append(Element("meter", float(start / total), width, meter=measure.meter))
+        alone = sum(isinstance(sound.item, ChordItem) for sound in measure.sounds) == 1
         changes = [(onset, mark.key) for onset, mark in measure.directions if mark.key]
         bounds = (*measure.beat_onsets, measure.length_quarters)
         for sound in measure.sounds:
@@ -215,7 +216,7 @@ def _elements(
             share = float((start + onset) / total)
             item = sound.item
             if isinstance(item, ChordItem):
-                elements.append(_chord(item, share, key, next(following), extras))
+                elements.append(_chord(item, share, key, next(following), extras, alone))
             elif isinstance(item, NoChordItem):
                 width = advance("N.C.", SERIF_BOLD, NO_CHORD_PT)
                 elements.append(
@@ -236,7 +237,12 @@ def _elements(
 
 
 def _chord(
-    item: ChordItem, share: float, key: Key, following: Chord | None, extras: Extras
+    item: ChordItem,
+    share: float,
+    key: Key,
+    following: Chord | None,
+    extras: Extras,
+    alone: bool,
 ) -> Element:
     chord = item.chord
     pieces = chord_pieces(chord.root.name, chord.quality, chord.bass.name if chord.bass else None)
@@ -246,7 +252,8 @@ def _chord(
         roman = real_accidentals(guide(chord, key, following).roman)
     if extras.tones:
         names = [note.name.replace("b", "♭").replace("#", "♯") for note in chord.notes]
-        each = len(names) if len(names) <= _TONES_A_ROW else (len(names) + 1) // 2
+        one_row = alone or len(names) <= _TONES_A_ROW
+        each = len(names) if one_row else (len(names) + 1) // 2
         rows = tuple(" ".join(names[i : i + each]) for i in range(0, len(names), each))
     width = max(
         chord_width(pieces, CHORD_PT),

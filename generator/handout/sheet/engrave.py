@@ -37,7 +37,7 @@ BAR_PT = 34.0
 _BASELINE = 24.0  # of the chords, below the top of the bar lines
 _SIGN_ROW = 13.0
 _ENDING_ROW = 14.0
-_WORD_ROW = 18.0
+_WORD_ROW = 19.5
 _ROMAN_ROW = 14.5
 _TONES_ROW = 9.5
 _DYNAMIC_ROW = 16.0
@@ -95,7 +95,7 @@ def line_box(line: Line, width_pt: float) -> LineBox:
 def draw_line(page: Drawing, box: LineBox, x0: float, y0: float, first_index: int) -> None:
     """Draw a line; `x0` is the left margin, `y0` its top, `first_index` counts the bars before."""
     for word in box.above:
-        y = y0 + box.words_pt - _WORD_ROW * word.row - 5.0
+        y = y0 + box.words_pt - _WORD_ROW * word.row - 6.5
         draw_word(page, word, x0, y)
     top = y0 + box.bar_top
     _draw_number(page, box.line, x0, top)
