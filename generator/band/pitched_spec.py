@@ -50,6 +50,7 @@ __all__ = [
     "PadSpec",
     "PitchedSpec",
     "pattern_length",
+    "wrong_lengths",
 ]
 
 Mark = Literal["pp", "p", "mp", "mf", "f", "ff"]
@@ -216,3 +217,24 @@ class CompSpec(PitchedSpec):
     centre: int = Field(default=60, ge=50, le=70)
     open_strings: bool = False
     layers: tuple[CompLayer, ...] = Field(min_length=1, strict=False)
+
+
+def wrong_lengths(
+    spec: BassSpec | PadSpec | CompSpec, bar_quarters: Fraction
+) -> list[tuple[int, str, str]]:
+    """Return the patterns that do not fill whole bars: index of the layer, its key, what is wrong.
+
+    >>> layer = {"from": "pp", "patterns": ["1===5==="], "fills": ["1==="]}
+    >>> wrong_lengths(BassSpec(program=33, layers=[layer]), Fraction(4))
+    [(0, 'fills', "'1===' has 4 eighth steps, a bar has 8")]
+    """
+    problems = []
+    for i, layer in enumerate(spec.layers):
+        steps = bar_quarters / STEP_QUARTERS[layer.step]
+        for key in ("patterns", "fills"):
+            for pattern in getattr(layer, key, ()):
+                length = pattern_length(pattern)
+                if length % steps:
+                    told = f"{pattern!r} has {length} {layer.step} steps, a bar has {steps}"
+                    problems.append((i, key, told))
+    return problems

@@ -15,7 +15,14 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from generator.band.drums_spec import DrumSpec, lane_bars
 from generator.band.ending import slowed_ending
 from generator.band.feel import MAX_RATIO, Groove, Swing, VoiceTiming
-from generator.band.pitched_spec import STEP_QUARTERS, BassSpec, CompSpec, Mark, PadSpec
+from generator.band.pitched_spec import (
+    STEP_QUARTERS,
+    BassSpec,
+    CompSpec,
+    Mark,
+    PadSpec,
+    wrong_lengths,
+)
 from generator.band.style_catalogue import find_style, style_catalogue, style_names
 from generator.band.style_lines import line_of
 from generator.chart.meter import Meter
@@ -354,4 +361,9 @@ def _wrong_lengths(style: Style, text: str, source_name: str) -> list[str]:
                         f"{source_name}:{line_number}: {lane}: a bar of {style.meters[0]} has "
                         f"{bar_quarters / step} {layer.step} steps, got {wrong[0]}"
                     )
+    for part in ("bass", "pad", "comp"):
+        spec = getattr(style, part)
+        for i, key, told in wrong_lengths(spec, bar_quarters) if spec else ():
+            line_number = line_of(text, (part, "layers", i, key))
+            problems.append(f"{source_name}:{line_number}: {part}: {told}")
     return problems
