@@ -89,5 +89,6 @@ def every_quality():
 
 
 def long_chart(bars):
-    """Return a chart that is played in so many bars, 2/4 to stay within two hours."""
-    return f"Title: Long\nTime: 2/4\nTempo: q=200\n[A]\n|: Dm7 G7 | Cmaj7 :| x{bars // 2}\n"
+    """Return a chart of so many written bars, a section every twenty; 2/4 keeps it short."""
+    lines = ["[A]", *["| Dm7 G7 | Cmaj7 | Dm7 G7 | Cmaj7 |"] * 5]
+    return "\n".join(["Title: Long", "Time: 2/4", "Tempo: q=200", *lines * (bars // 20)]) + "\n"

@@ -494,3 +494,21 @@ def test_tempos_come_back_as_written():
 
 def test_io_of_the_reader_is_bytes():
     assert mido.MidiFile(file=io.BytesIO(DAMAGED["midi"])).ticks_per_beat == 960
+
+
+FORMS = {
+    "three endings in two": "[A]\n|: C | D |1-2. F :|3. G | Am |\n",
+    "four times": "[A]\n|: C | D :| x4\n| G |\n",
+    "choruses": "Choruses: 3\n[Intro]\n| F |\n[A]\n|: C | Dm :|\n| G |\n[Outro]\n| Am |\n",
+    "dal segno al coda": '[A] "Segno"\n| C | D "To Coda" | E | F "D.S. al Coda" |\n[Coda]\n| G |\n',
+    "three endings": "[A]\n|: C |1. D :|2. E :|3. F |\n",
+    "over two sections": "[A]\n|: C |\n[B]\n| D |1. F :|2. G |\n",
+    "form by names": "Form: A B A C\n[A]\n| C | Dm |\n[B]\n| F |\n[C]\n| G |\n",
+}
+
+
+@pytest.mark.parametrize("text", FORMS.values(), ids=FORMS)
+def test_forms_come_back_through_musicxml(tmp_path, text):
+    song = map_of(text)
+    again = map_of(imported(tmp_path, song, "musicxml").text)
+    assert harmony(again) == harmony(song)

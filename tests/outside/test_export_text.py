@@ -185,14 +185,14 @@ def ten_thousand_bars():
     return map_of(long_chart(10_000))
 
 
-# What stands in a file once an entry, and how often: 15,000 chords, 20,000 beats, 5,000 sections.
+# What stands in a file once an entry, and how often: 15,000 chords, 20,000 beats, 500 sections.
 ENTRIES = {
     "lab": (b"\n", 15_001),
     "jams": (b'"position"', 20_000),
     "musicxml": (b"<harmony", 15_000),
-    "vtt": (b" --> ", 15_000 + 5_000),
+    "vtt": (b" --> ", 15_000 + 500),
     "csv": (b"\r\n", 15_001),
-    "chapters": (b"\n", 5_000),
+    "chapters": (b"\n", 500),
     "midi": (b"\xff\x01", 15_000),
 }
 

@@ -1,8 +1,9 @@
 """A lead sheet in MusicXML 4.0: one staff of slashes, with the chord symbols above.
 
-Repeats are unfolded, as in the map. A slash stands for each beat, a rest for each beat at which
-the whole band is silent; chords stand at their written beats. MusicXML positions are musical, so
-a shift in seconds has no place in it.
+Repeats and endings are folded back where the numbers of the written bars show them; other jumps
+are written out. A slash stands for each beat, a rest for each beat at which the whole band is
+silent; chords stand at their written beats. MusicXML positions are musical, so a shift in seconds
+has no place in it.
 """
 
 from bisect import bisect_right
@@ -11,6 +12,7 @@ from itertools import pairwise
 from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 from generator.chordmap.export.clip import one_line
+from generator.chordmap.export.folding import FoldedBar, bar_contents, fold
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import BarEntry, ChordEntry, MeterEntry
 from generator.clock import TICKS_PER_QUARTER
@@ -61,24 +63,54 @@ def _measures(chord_map: ChordMap) -> Iterator[Element]:
     chords = chord_map.chords
     chord_ticks = [chord.start_tick for chord in chords]
     meter_ticks = [meter.tick for meter in chord_map.meters]
-    section = -1
-    for i, bar in enumerate(chord_map.bars):
-        measure = Element("measure", number=str(bar.number))
+    section_bars = {section.first_bar for section in chord_map.sections}
+    section_starts = {i for i, bar in enumerate(chord_map.bars) if bar.number in section_bars}
+    written = [bar.written for bar in chord_map.bars]
+    folded = fold(written, bar_contents(chord_map), section_starts)
+    for number, printed in enumerate(folded, min(1, chord_map.bars[0].number)):
+        bar, first = chord_map.bars[printed.index], printed.index == 0
+        measure = Element("measure", number=str(number))
         if bar.number == 0:
             measure.set("implicit", "yes")
+        _add_opening(measure, printed)
         meter = chord_map.meters[max(0, bisect_right(meter_ticks, bar.start_tick) - 1)]
-        _add_attributes(measure, chord_map, bar, meter, first=i == 0)
-        if bar.section != section:
-            section = bar.section
-            _add_section(measure, chord_map, section)
-        _add_tempo(measure, chord_map, bar, first=i == 0)
+        _add_attributes(measure, chord_map, bar, meter, first=first)
+        if printed.index in section_starts:
+            _add_section(measure, chord_map, bar.section)
+        _add_tempo(measure, chord_map, bar, first=first)
         begin = max(0, bisect_right(chord_ticks, bar.start_tick) - 1)
         end = bisect_right(chord_ticks, bar.end_tick - 1)
         _add_beats(measure, bar, meter, chords[begin:end])
-        if i + 1 == len(chord_map.bars):
-            barline = SubElement(measure, "barline", location="right")
-            SubElement(barline, "bar-style").text = "light-heavy"
+        _add_closing(measure, printed, last=printed is folded[-1])
         yield measure
+
+
+def _add_opening(measure: Element, printed: FoldedBar) -> None:
+    if not (printed.opens or printed.ending):
+        return
+    barline = SubElement(measure, "barline", location="left")
+    if printed.ending:
+        _add_ending(barline, printed.ending, "start")
+    if printed.opens:
+        SubElement(barline, "repeat", direction="forward")
+
+
+def _add_closing(measure: Element, printed: FoldedBar, *, last: bool) -> None:
+    if not (printed.times or printed.ending_stops or last):
+        return
+    barline = SubElement(measure, "barline", location="right")
+    if printed.times or last:
+        SubElement(barline, "bar-style").text = "light-heavy"
+    if printed.ending_stops:
+        _add_ending(barline, printed.ending_stops, "stop" if printed.times else "discontinue")
+    if printed.times:
+        repeat = SubElement(barline, "repeat", direction="backward")
+        if printed.times > 2 and not printed.ending_stops:
+            repeat.set("times", str(printed.times))
+
+
+def _add_ending(barline: Element, passes: tuple[int, ...], kind: str) -> None:
+    SubElement(barline, "ending", number=",".join(map(str, passes)), type=kind)
 
 
 def _add_attributes(
