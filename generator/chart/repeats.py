@@ -118,7 +118,10 @@ class _Reader:
             elif expected == 1:
                 message = "no first ending before this one; write 1. and its :| first"
             else:
-                message = f"ending {bar.ending[0]} where ending {expected} must follow; write {expected}. here"
+                message = (
+                    f"ending {bar.ending[0]} where ending {expected} must follow; "
+                    f"write {expected}. here"
+                )
             self._fault(sign, message)
         current.endings.append((laid.index, bar.ending))
         current.awaiting = None
