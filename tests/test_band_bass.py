@@ -19,10 +19,14 @@ from band_charts import (
 from generator.band.bass import play_bass
 from generator.band.bass_line import scale_tones
 from generator.band.pitched_spec import BassSpec
-from generator.band.style import load_style
+from generator.band.style import load_style, parse_style
+from generator.band.style_catalogue import find_style
+from generator.chart.parser import parse_chart
 from generator.clock import TICKS_PER_QUARTER
+from generator.errors import StyleError
 from generator.harmony.chord import parse_chord
 from generator.harmony.key import parse_key
+from generator.timeline.build import build_timeline
 
 EARLY_TICKS = 60
 """A note may sound this much before the beat it belongs to."""
@@ -287,3 +291,40 @@ def test_a_bass_that_starts_on_the_fifth_breaks_the_first_rule():
         note = first_note(moved, harmony.start_tick, harmony.end_tick)
         wrong += note.pitch % 12 != harmony.chord.bass_pitch_class
     assert wrong > 0.5 * len(harmonies(timeline))
+
+
+def test_a_pattern_that_does_not_fill_its_bars_is_refused():
+    text = style_text().replace('"1=======", "1=====5="', '"1=======", "1=====5"')
+    with pytest.raises(StyleError, match=r"'1=====5' has 7 eighth steps, a bar has 8"):
+        parse_style(text, "wrong")
+
+
+def style_text():
+    return find_style("pop-ballad").read_text(encoding="utf-8")
+
+
+METERS = (
+    "2/4", "3/4", "4/4", "5/4", "6/4", "2/2", "3/8", "5/8", "6/8", "7/8 (2+2+3)", "7/8 (3+2+2)",
+    "8/8 (3+3+2)", "9/8", "11/8", "12/8", "15/16", "1/4",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("meter", METERS)
+def test_every_style_plays_every_meter(meter):
+    body = "[A] f\n| C | <<F7 | % | N.C. | G/B |\n[B] pp\n| Am7<> | Dm9^ | <<E7 | A5 |\n"
+    text = f"Title: T\nKey: C\nTime: {meter}\nTempo: q=120\n{body}"
+    timeline = build_timeline(parse_chart(text, "meters"))
+    for name in STYLES:
+        style = load_style(name)
+        notes = play_bass(timeline, style, seed=1, kick_ticks=()).notes
+        assert len(notes) >= 8
+        assert all(a.start_tick < a.end_tick <= b.start_tick for a, b in pairwise(notes)), name
+        groove = style.groove(timeline, 1)
+        for harmony in harmonies(timeline):
+            start, end = groove.warp(harmony.start_tick), groove.warp(harmony.end_tick)
+            inside = [n for n in notes if start <= n.start_tick + EARLY_TICKS < end]
+            if harmony.chord is None:
+                assert not inside, (name, harmony)
+            else:
+                assert inside, (name, harmony)
+                assert inside[0].pitch % 12 == harmony.chord.bass_pitch_class, (name, harmony)

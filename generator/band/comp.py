@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
 from generator.band.cues import Cues, read_cues
-from generator.band.feel import Groove
+from generator.band.feel import LIMIT_MS, Groove
 from generator.band.fretboard import guitar_candidates
 from generator.band.pitched import (
     ABSENT,
@@ -137,7 +137,7 @@ def _notes(
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
         struck, softer = _stroke(beat.character, voicing)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
-        onset = groove.strike("comp", beat.start_tick)
+        onset = _onset(beat, spread if len(struck) > 1 else 0, groove)
         for place, pitch in enumerate(struck):
             start = onset + spread * place // max(1, len(voicing) - 1)
             end = sounding_end(groove, beat, start, until)
@@ -152,6 +152,18 @@ def _notes(
             last[pitch] = Note(start, end, pitch, velocity)
     done.extend(last.values())
     return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
+
+
+def _onset(beat: Beat, spread_ticks: int, groove: Groove) -> int:
+    """Return where a stroke starts: a little early, so that its middle is felt on the beat.
+
+    Not so where a chord starts, since there may be silence before it.
+    """
+    onset = groove.strike("comp", beat.start_tick)
+    if beat.start_tick == beat.cue.start_tick:
+        return onset
+    earliest = groove.warp(beat.start_tick) - groove.ticks_of_ms(LIMIT_MS, beat.start_tick)
+    return max(onset - spread_ticks // 3, min(onset, earliest))
 
 
 def _stroke(character: str, voicing: Voicing) -> tuple[Voicing, int]:
