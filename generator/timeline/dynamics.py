@@ -38,7 +38,7 @@ def dynamic_points(events: Sequence[DynamicEvent], end_tick: int) -> tuple[Dynam
 
     def put(point: DynamicPoint) -> None:
         while points and points[-1].tick == point.tick and not points[-1].ramps:
-            if len(points) > 1 and points[-2].ramps:
+            if len(points) > 1 and points[-2].ramps and points[-1].level != point.level:
                 break  # where a ramp arrives; the mark after it stands at the same tick
             points.pop()
         if point.ramps or not points or points[-1].ramps or points[-1].level != point.level:
