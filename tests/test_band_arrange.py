@@ -65,6 +65,13 @@ def test_stop_time_is_a_hit_on_every_chord_and_bar():
     assert kinds[4] == ("groove", 12)
 
 
+def test_stop_time_may_begin_and_end_under_one_chord():
+    track = timeline('| C | "stop-time" % |\n[B]\n| % | F |')
+    assert track.stops == ((BAR, 2 * BAR),)
+    kinds = [(c.kind, c.start_tick / QUARTER, c.end_tick / QUARTER) for c in read_cues(track).cues]
+    assert kinds[:3] == [("groove", 0, 4), ("hit", 4, 8), ("groove", 8, 12)]
+
+
 def test_held_chords_are_struck_once():
     assert cues("| C<> | F(.) | G7 | C |")[:2] == [("hold", 0, 4), ("hold", 4, 8)]
 
