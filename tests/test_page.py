@@ -2,12 +2,16 @@
 
 import base64
 import hashlib
+import itertools
 import re
 from html.parser import HTMLParser
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from page_tools import CHORUS, chord_map_of
 
 from generator.errors import ChordMapError, OptionError
@@ -74,6 +78,84 @@ def test_audio_that_cannot_be_used(
 ) -> None:
     with pytest.raises(OptionError, match=message):
         build_page(chord_map, audio)
+
+
+def _colours(scheme: str) -> dict[str, NDArray[np.float64]]:
+    """Return the custom properties of the stylesheet that are colours, as sRGB 0 to 1."""
+    text = files("generator.handout.page").joinpath("page.css").read_text(encoding="utf-8")
+    light, dark = re.findall(r":root \{(.*?)\}", text, re.DOTALL)
+    found = re.findall(r"--(?:on-)?(\w+): #(\w{6});", {"light": light, "dark": dark}[scheme])
+    return {name: np.array(list(bytes.fromhex(value))) / 255 for name, value in found}
+
+
+def _linear(srgb: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Undo the sRGB transfer curve (IEC 61966-2-1)."""
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+
+
+def _luminance(srgb: NDArray[np.float64]) -> float:
+    return float(_linear(srgb) @ [0.2126, 0.7152, 0.0722])
+
+
+def _contrast(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    """Contrast ratio of WCAG 2.2."""
+    low, high = sorted([_luminance(a), _luminance(b)])
+    return (high + 0.05) / (low + 0.05)
+
+
+def _lab(linear: NDArray[np.float64]) -> NDArray[np.float64]:
+    """CIE 1976 L*a*b* under D65, from linear sRGB."""
+    to_xyz = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    xyz = np.array(to_xyz) @ np.clip(linear, 0, 1) / [0.9505, 1.0, 1.089]
+    f = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+# Machado, Oliveira & Fernandes 2009, severity 1.0, for linear RGB (figures from memory; each row
+# sums to one, as it must for grey to stay grey).
+EYES = {
+    "full": [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
+    "protanopia": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deuteranopia": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritanopia": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_contrast_of_words_and_marks(scheme: str) -> None:
+    """WCAG 2.2 AA: words 4.5:1 (1.4.3), marks and edges of controls 3:1 (1.4.11)."""
+    colours = _colours(scheme)
+    for ground in ("paper", "sheet"):
+        for ink in ("ink", "soft", "blue", "red", "green"):
+            assert _contrast(colours[ink], colours[ground]) >= 4.5, (ink, ground)
+        assert _contrast(colours["edge"], colours[ground]) >= 3, ground
+    for hue in ("blue", "red"):
+        assert _contrast(colours["hue"], colours[hue]) >= 4.5, hue
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("eyes", EYES)
+def test_hues_of_the_marks_differ_for_all_eyes(scheme: str, eyes: str) -> None:
+    """The hues that mark roots, guide tones, tones and what comes next lie well apart."""
+    colours = _colours(scheme)
+    seen = {
+        name: _lab(np.array(EYES[eyes]) @ _linear(colours[name]))
+        for name in ("ink", "blue", "red", "green")
+    }
+    for a, b in itertools.combinations(seen, 2):
+        assert np.linalg.norm(seen[a] - seen[b]) > 15, (a, b)
 
 
 def test_what_is_no_chord_map_is_refused(chord_map: dict[str, Any]) -> None:

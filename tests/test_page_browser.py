@@ -3,6 +3,7 @@
 import base64
 import itertools
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,9 @@ from generator.handout.neck import (
     tuning_named,
 )
 from generator.handout.page import build_page
+
+# Playback is real: two browsers at once on a small machine would get in each other's way.
+pytestmark = pytest.mark.xdist_group("browser")
 
 CHROMIUM = "/usr/bin/chromium"
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
@@ -114,6 +118,14 @@ def play(page: Page) -> None:
     page.wait_for_selector("body.playing")
 
 
+def wait_until(page: Page, condition: str, timeout_s: float = 40.0) -> None:
+    """Poll a condition; `wait_for_function` would need `eval`, which the page forbids."""
+    deadline = time.monotonic() + timeout_s
+    while not page.evaluate(condition):
+        assert time.monotonic() < deadline, f"not within {timeout_s} s: {condition}"
+        page.wait_for_timeout(50)
+
+
 def first_times(seen: list[dict[str, Any]], key: str) -> dict[int, float]:
     """When each chord was first seen under `key`, on the clock of the audio."""
     times: dict[int, float] = {}
@@ -129,7 +141,7 @@ def test_highlight_follows_the_sound_over_a_chorus(browser: Browser, tmp_path: P
     with opened(browser, path) as page:
         play(page)
         page.evaluate(WATCH)
-        page.wait_for_timeout(9500)
+        wait_until(page, "practice.player.now().timeS > 9.1")
         seen = page.evaluate("seen")
     latency_s = min(0.3, seen[-1]["latency_s"])
     heard, shown = first_times(seen, "heard"), first_times(seen, "shown")
@@ -149,7 +161,7 @@ def test_half_speed_keeps_pitch_and_step(browser: Browser, tmp_path: Path) -> No
         page.evaluate("practice.player.goTo(practice.map.bars[1].start_s)")
         play(page)
         page.evaluate(WATCH)
-        page.wait_for_timeout(5600)
+        wait_until(page, "practice.player.now().timeS > 4.6")
         seen = page.evaluate("seen")
         page.evaluate(ENCODE)
         page.click("#stop")
@@ -240,7 +252,7 @@ def test_loop_of_two_bars_returns_on_the_sample(browser: Browser, tmp_path: Path
         page.evaluate(RECORD)
         page.click("#stop")
         play(page)
-        page.wait_for_timeout(10_300)
+        wait_until(page, "recorded.length * 128 > 10.3 * 44100")
         heard = floats(page.evaluate(RECORDING))
         assert page.inner_text("#summary-loop") == "looping bars 2 to 3"
     length = last - first
@@ -265,11 +277,63 @@ def test_loop_counts_in_before_it_starts(browser: Browser, tmp_path: Path) -> No
         page.fill("#loop-to", "4")
         page.click("#loop-set")
         play(page)
-        page.wait_for_timeout(500)
+        wait_until(page, "practice.player.now().counting?.beat === 3")
         assert page.inner_text("#position") == "Count-in to bar 3"
-        page.wait_for_timeout(1000)
+        assert page.inner_text("#position-more").startswith("beat 3 of 4")
+        wait_until(page, "practice.player.now().counting === null")
+        page.wait_for_timeout(50)
         assert page.inner_text("#position").startswith("Bar 3 of 16")
         assert page.get_attribute(".bar[aria-current]", "data-bar") == "2"
+
+
+def test_muted_part_is_silent_and_the_other_sounds(browser: Browser, tmp_path: Path) -> None:
+    times_s = np.arange(round(17.3 * RATE_HZ)) / RATE_HZ
+    parts = {
+        part: ("audio/wav", wav_bytes(0.2 * np.sin(2 * np.pi * hz * times_s)))
+        for part, hz in (("drums", 1000), ("bass", 3000))
+    }
+    path, _ = written_page(tmp_path, **parts)
+    level = """(hz) => {
+      const { context, master } = practice.player;
+      window.ear ??= new AnalyserNode(context, { fftSize: 2048, smoothingTimeConstant: 0 });
+      master.connect(ear);
+      const bins = new Float32Array(ear.frequencyBinCount);
+      ear.getFloatFrequencyData(bins);
+      return bins[Math.round(hz * 2048 / context.sampleRate)];
+    }"""
+    with opened(browser, path) as page:
+        play(page)
+        page.evaluate(level, 1000)
+        wait_until(page, "practice.player.now().timeS > 0.4")
+        before_db = [page.evaluate(level, hz) for hz in (1000, 3000)]
+        page.click("text=Mute >> nth=0")
+        assert page.get_attribute("#mixer button", "aria-pressed") == "true"
+        page.wait_for_timeout(400)
+        after_db = [page.evaluate(level, hz) for hz in (1000, 3000)]
+    assert min(before_db) > -60
+    assert after_db[0] < -100
+    assert after_db[1] == pytest.approx(before_db[1], abs=1)
+
+
+def test_reduced_motion_moves_by_the_beat(browser: Browser, tmp_path: Path) -> None:
+    """The position line jumps a beat at a time instead of gliding."""
+    path, _ = written_page(tmp_path)
+    places = {}
+    for motion in ("reduce", "no-preference"):
+        with opened(browser, path, reduced_motion=motion) as page:
+            play(page)
+            page.evaluate("""() => {
+              window.places = new Set();
+              const look = () => {
+                places.add(document.querySelector("#band > .head-line").style.left);
+                requestAnimationFrame(look);
+              };
+              look();
+            }""")
+            wait_until(page, "practice.player.now().timeS > 1.5")
+            places[motion] = page.evaluate("places.size")
+    assert places["reduce"] <= 9
+    assert places["no-preference"] > 2 * places["reduce"]
 
 
 def test_m4a_starts_at_the_first_sample(browser: Browser, tmp_path: Path) -> None:
