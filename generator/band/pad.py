@@ -172,7 +172,8 @@ def _notes(
         if voicing is None:
             continue
         layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
-        ties = layer is not None and layer.common_tones == "tie" and beat.change
+        goes_on = beat.change and beat.cue.kind == "groove" and not beat.cue.pushed
+        ties = layer is not None and layer.common_tones == "tie" and goes_on
         level = timeline.level_at(beat.start_tick)
         rng = random.Random(f"{seed}/pad/touch/{beat.start_tick}")
         change = (spec.accent if beat.accent else 0) + rng.gauss(0, 2)
