@@ -7,6 +7,7 @@ from any font of the computer, and is a white square when none holds it.
 
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.handout.drawing.paths import Outline
@@ -109,9 +110,9 @@ def figures(text: str, face: Face, size_pt: float) -> Outline:
 
 @cache
 def _own_path(file: str) -> str:
-    from matplotlib import cbook
+    from matplotlib import get_data_path
 
-    return str(cbook._get_data_path("fonts", "ttf", file))
+    return str(Path(get_data_path()) / "fonts" / "ttf" / file)
 
 
 def _font(path: str) -> "FT2Font":

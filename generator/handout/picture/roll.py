@@ -96,6 +96,8 @@ def roll_picture(
     """Draw what some parts play over bars and chords."""
     rows = rows_of(song, most_bars=4, bars=bars)
     first_tick, last_tick = rows[0].start_tick - _EARLY_TICKS, rows[-1].end_tick
+    if last_tick < song.bars[-1].end_tick:
+        last_tick -= _EARLY_TICKS
     shown = [
         (part, tuple(n for n in part.notes if first_tick <= n.start_tick < last_tick))
         for part in parts
@@ -112,7 +114,8 @@ def roll_picture(
     gutter = max(label_gutter(song), names + 18, 34.0)
     left, room = _SIDE + gutter, inner - gutter
     per_tick = room / max(row.end_tick - row.start_tick for row in rows)
-    for number, row in enumerate(rows):
+    end_tick = song.bars[-1].end_tick
+    for row in rows:
         color = colors[song.sections[row.section].label]
         draw_label(page, song, row, color, _SIDE, top, gutter)
         _draw_grid(page, song, row, plan, color, left, top, per_tick)
@@ -120,18 +123,16 @@ def roll_picture(
             for i, note in enumerate(notes, 1):
                 _draw_note(
                     page, part, note, f"note-{part.name}-{i}", row, plan, left, top, per_tick,
-                    first=_starts_in(note, rows, number),
+                    first=_starts_in(note, row, end_tick),
                 )  # fmt: skip
         top += plan.height + _SYSTEM_GAP
     return page
 
 
-def _starts_in(note: Note, rows: Sequence[Row], number: int) -> bool:
+def _starts_in(note: Note, row: Row, end_tick: int) -> bool:
     """Whether a note belongs to a row; feel may put it a little before the row's first bar."""
-    row = rows[number]
-    last = number + 1 == len(rows)
-    end_tick = row.end_tick if last else row.end_tick - _EARLY_TICKS
-    return row.start_tick - _EARLY_TICKS <= note.start_tick < end_tick
+    after = row.end_tick if row.end_tick == end_tick else row.end_tick - _EARLY_TICKS
+    return row.start_tick - _EARLY_TICKS <= note.start_tick < after
 
 
 def _plan(shown: Sequence[tuple[Part, tuple[Note, ...]]]) -> _Plan:

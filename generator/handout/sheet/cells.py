@@ -27,6 +27,7 @@ from generator.handout.drawing.chord_symbol import (
     real_accidentals,
 )
 from generator.handout.drawing.fonts import SANS, SERIF_BOLD, SERIF_ITALIC, advance
+from generator.handout.sheet.barlines import Close, bracket_of, close_of, ending_label
 from generator.harmony.chord import Chord
 from generator.harmony.guidance import guide
 from generator.harmony.key import Key
@@ -55,7 +56,6 @@ GAP_PT = 6.5
 _TONES_A_ROW = 5
 
 ElementKind = Literal["chord", "no-chord", "slash", "rest", "simile", "meter"]
-Close = Literal["single", "double", "repeat", "final"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,7 @@ def build_cells(chart: Chart, extras: Extras) -> tuple[Cell, ...]:
             above = (Mark(0.0, None, label=section.name), *above)
         if starts and section.dynamic:
             below = (Mark(0.0, None, dynamic=section.dynamic), *below)
-        bars, closes = _bracket(laid, i)
+        bars, closes = bracket_of(laid, i)
         cells.append(
             Cell(
                 number=entry.bar.number,
@@ -171,9 +171,9 @@ def build_cells(chart: Chart, extras: Extras) -> tuple[Cell, ...]:
                 below=below,
                 meter=_printed_meter(laid, i),
                 opens=entry.bar.repeat_opens,
-                close=_close(laid, i),
+                close=close_of(laid, i),
                 times=entry.bar.times,
-                ending=_ending_label(entry.bar.ending),
+                ending=ending_label(entry.bar.ending),
                 ending_first=1 in entry.bar.ending,
                 ending_bars=bars,
                 ending_closes=closes,
@@ -302,57 +302,3 @@ def _shows(entry: LaidBar, measure: Measure) -> bool:
 def _printed_meter(laid: tuple[LaidBar, ...], i: int) -> Meter | None:
     meter = laid[i].measures[0].meter
     return meter if i == 0 or laid[i - 1].measures[-1].meter != meter else None
-
-
-def _close(laid: tuple[LaidBar, ...], i: int) -> Close:
-    bar = laid[i].bar
-    if bar.close == ":|":
-        return "repeat"
-    if i + 1 == len(laid):
-        return "final"
-    ends_section = laid[i + 1].section != laid[i].section and bar.number > 0
-    return "double" if bar.close == "||" or ends_section else "single"
-
-
-def _ending_label(passes: tuple[int, ...]) -> str:
-    """Label an ending as it is printed: "1.", "2. 3.", "1.-3." for three and more in a row."""
-    if len(passes) > 2 and passes == tuple(range(passes[0], passes[-1] + 1)):
-        return f"{passes[0]}.–{passes[-1]}."
-    return " ".join(f"{number}." for number in passes)
-
-
-def _bracket(laid: tuple[LaidBar, ...], i: int) -> tuple[int, bool]:
-    """Return how many bars the bracket of an ending spans, and whether a repeat sign closes it.
-
-    The last ending has no closing sign: its bracket is as long as the one before, and stops at a
-    double bar line or at the end of the section (common practice, no source).
-    """
-    if not laid[i].bar.ending:
-        return 0, False
-    section = laid[i].section
-    for length, entry in enumerate(laid[i:], 1):
-        if entry.section != section or (
-            length > 1 and (entry.bar.ending or entry.bar.repeat_opens)
-        ):
-            break
-        if entry.bar.close == ":|":
-            return length, True
-    longest = _length_before(laid, i)
-    length = 1
-    while (
-        length < longest
-        and i + length < len(laid)
-        and laid[i + length].section == section
-        and laid[i + length - 1].bar.close == "|"
-        and not laid[i + length].bar.repeat_opens
-        and not laid[i + length].bar.ending
-    ):
-        length += 1
-    return length, False
-
-
-def _length_before(laid: tuple[LaidBar, ...], i: int) -> int:
-    for length, entry in enumerate(reversed(laid[:i]), 1):
-        if entry.bar.ending:
-            return length
-    return 1

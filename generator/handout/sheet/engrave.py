@@ -6,7 +6,6 @@ from fractions import Fraction
 from generator.handout.drawing.chord_symbol import draw_chord
 from generator.handout.drawing.fonts import SANS, SERIF_BOLD, SERIF_ITALIC, advance, figures
 from generator.handout.drawing.marks import Drawing
-from generator.handout.drawing.paths import circle, rectangle
 from generator.handout.drawing.signs import draw_note, draw_rest, draw_sign, draw_tie
 from generator.handout.sheet.cells import (
     CHORD_PT,
@@ -17,11 +16,18 @@ from generator.handout.sheet.cells import (
     ROMAN_PT,
     SLASH_PT,
     TONES_PT,
-    Cell,
     Element,
     meter_width,
 )
 from generator.handout.sheet.layout import Line, PlacedCell
+from generator.handout.sheet.rules import (
+    BAR_PT,
+    ENDING_ROW,
+    THIN,
+    draw_bracket,
+    draw_left,
+    draw_right,
+)
 from generator.handout.sheet.words import (
     PlacedWord,
     chord_span,
@@ -33,15 +39,12 @@ from generator.handout.sheet.words import (
 
 __all__ = ["LineBox", "draw_line", "draw_push", "line_box"]
 
-BAR_PT = 34.0
 _BASELINE = 24.0  # of the chords, below the top of the bar lines
 _SIGN_ROW = 13.0
-_ENDING_ROW = 14.0
 _WORD_ROW = 19.5
 _ROMAN_ROW = 14.5
 _TONES_ROW = 9.5
 _DYNAMIC_ROW = 16.0
-_THIN, _THICK = 0.8, 3.2
 _QUIET = "#55555c"
 
 
@@ -84,7 +87,7 @@ def line_box(line: Line, width_pt: float) -> LineBox:
         above=above,
         below=below,
         words_pt=_WORD_ROW * row_count(above),
-        endings_pt=_ENDING_ROW if any(cell.ending for cell in cells) else 0.0,
+        endings_pt=ENDING_ROW if any(cell.ending for cell in cells) else 0.0,
         signs_pt=_SIGN_ROW if signs else 0.0,
         roman_pt=_ROMAN_ROW if any(e.roman for e in elements) else 0.0,
         tones_pt=_TONES_ROW * rows + 2 if rows else 0.0,
@@ -100,13 +103,13 @@ def draw_line(page: Drawing, box: LineBox, x0: float, y0: float, first_index: in
     top = y0 + box.bar_top
     _draw_number(page, box.line, x0, top)
     for i, placed in enumerate(box.line.cells):
-        _draw_bracket(page, box, i, x0, top - box.signs_pt - box.endings_pt)
+        draw_bracket(page, box.line.cells, i, x0, top - box.signs_pt - box.endings_pt)
         before = box.line.cells[i - 1].cell if i else None
-        _draw_left(page, placed, before, x0, top)
+        draw_left(page, placed, before, x0, top)
         _draw_meter(page, placed, x0, top)
         _draw_elements(page, box, placed, x0, top, first_index + i)
         last = i + 1 == len(box.line.cells)
-        _draw_right(page, placed, None if last else box.line.cells[i + 1].cell, x0, top)
+        draw_right(page, placed, None if last else box.line.cells[i + 1].cell, x0, top)
     y = y0 + box.height - box.dynamics_pt
     for word in box.below:
         draw_word(page, word, x0, y + 12.0 + _DYNAMIC_ROW * word.row)
@@ -119,84 +122,6 @@ def _draw_number(page: Drawing, line: Line, x0: float, top: float) -> None:
             x0 + first.x - 4, top + 7, str(first.cell.number), SANS, 6.5,
             color=_QUIET, anchor="right",
         )  # fmt: skip
-
-
-def _draw_bracket(page: Drawing, box: LineBox, i: int, x0: float, top: float) -> None:
-    """Draw the part of an ending's bracket that lies over bar `i`."""
-    cells = box.line.cells
-    placed = cells[i]
-    y = top + 3.0
-    start, count = _ending_over(cells, i)
-    if start is None:
-        return
-    left, right = x0 + placed.x, x0 + placed.x + placed.width
-    if start == i:
-        left += 1.5
-        page.line(left, y, left, y + _ENDING_ROW - 4, 0.9)
-        page.text(left + 4, y + 9.5, placed.cell.ending, SERIF_BOLD, 10)
-    owner = cells[start].cell
-    if i - start + 1 == count:
-        right -= 3.0
-        if owner.ending_closes:
-            page.line(right, y, right, y + _ENDING_ROW - 4, 0.9)
-    page.line(left, y, right, y, 0.9)
-
-
-def _ending_over(cells: tuple[PlacedCell, ...], i: int) -> tuple[int | None, int]:
-    """Return where in this line the ending over bar `i` starts, and how many bars it spans."""
-    for start in range(i, -1, -1):
-        cell = cells[start].cell
-        if cell.ending:
-            inside = i - start < cell.ending_bars
-            return (start, cell.ending_bars) if inside else (None, 0)
-    return None, 0
-
-
-def _draw_left(
-    page: Drawing, placed: PlacedCell, before: Cell | None, x0: float, top: float
-) -> None:
-    """Draw the opening of a bar: the bar line at the start of a line, and the repeat sign."""
-    x = x0 + placed.x
-    if placed.cell.opens:
-        if before is None or before.close != "repeat":
-            _vertical(page, x + _THICK / 2, top, _THICK)
-        _vertical(page, x + _THICK + 2.4, top, _THIN)
-        _dots(page, x + _THICK + 6.2, top)
-    elif before is None:
-        _vertical(page, x, top, _THIN)
-
-
-def _draw_right(
-    page: Drawing, placed: PlacedCell, following: Cell | None, x0: float, top: float
-) -> None:
-    x = x0 + placed.x + placed.width
-    close = placed.cell.close
-    if close == "repeat":
-        _dots(page, x - _THICK - 6.2, top)
-        _vertical(page, x - _THICK - 2.4, top, _THIN)
-        _vertical(page, x - _THICK / 2, top, _THICK)
-        if placed.cell.times != 2:
-            text = f"×{placed.cell.times}"
-            page.text(x, top - 4, text, SERIF_BOLD, 10.5, anchor="right")
-    elif close == "final":
-        _vertical(page, x - _THICK - 2.4, top, _THIN)
-        _vertical(page, x - _THICK / 2, top, _THICK)
-    elif following is not None and following.opens:
-        return  # the repeat sign is the bar line
-    elif close == "double":
-        _vertical(page, x - 2.6, top, _THIN)
-        _vertical(page, x, top, _THIN)
-    else:
-        _vertical(page, x, top, _THIN)
-
-
-def _vertical(page: Drawing, x: float, top: float, width: float) -> None:
-    page.fill(rectangle(x - width / 2, top, width, BAR_PT))
-
-
-def _dots(page: Drawing, x: float, top: float) -> None:
-    for y in (top + BAR_PT * 0.36, top + BAR_PT * 0.64):
-        page.fill(circle(x, y, 1.75))
 
 
 def _draw_meter(page: Drawing, placed: PlacedCell, x0: float, top: float) -> None:
@@ -283,7 +208,7 @@ def _draw_element(
             page, str(element.meter.numerator), str(element.meter.denominator),
             x + element.width_pt * scale / 2, top, scale,
         )  # fmt: skip
-        page.line(x - 3, top, x - 3, top + BAR_PT, _THIN, dashes=(2.0, 2.0))
+        page.line(x - 3, top, x - 3, top + BAR_PT, THIN, dashes=(2.0, 2.0))
     else:
         kind = "simile" if element.bars_back == 1 else "simile-2"
         draw_sign(page, kind, x + element.width_pt / 2, middle, 19.0, name=name)
