@@ -1,6 +1,7 @@
 """The reader against a naive scan of the same file, and its messages on broken files."""
 
 import copy
+import dataclasses
 import json
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from chordmap_charts import AUDIO, CHARTS, FUNK, content_of, long_chart, map_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from generator.chordmap import model, records
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.schema import validate_map
 from generator.errors import ChordMapError
@@ -199,6 +201,7 @@ def test_a_file_that_is_not_there(tmp_path):
 FAULTS = [
     (("chords", 3, "start_s"), "soon", r"chords\[3\].start_s: expected a number, got 'soon'"),
     (("chords", 3, "start_s"), float("nan"), r"chords\[3\].start_s: expected a number, got nan"),
+    (("chords", 3, "start_s"), 10**400, r"chords\[3\].start_s: expected a number, got 1000"),
     (("chords", 3, "start_s"), 1.0, r"chords\[3\].start_s: must be .*where the one before ends"),
     (("chords", 3, "end_tick"), 0, r"chords\[3\].end_tick: must lie after start_tick"),
     (("chords", 0, "kind"), "riff", r"chords\[0\].kind: must be one of chord, no-chord, rest"),
@@ -290,6 +293,29 @@ def test_a_newer_minor_version_may_hold_more_fields(tmp_path):
     file.write_text(json.dumps(content), encoding="utf-8")
     with pytest.raises(ChordMapError, match=r"chords\[0\].root"):
         validate_map(file)
+
+
+RECORDS = [
+    (model.ChordMapFile, ChordMap),
+    (model.MadeBy, records.MadeByEntry),
+    (model.AudioFile, records.AudioEntry),
+    (model.CountIn, records.CountInEntry),
+    (model.TempoChange, records.TempoEntry),
+    (model.TempoWord, records.TempoWordEntry),
+    (model.MeterChange, records.MeterEntry),
+    (model.KeyChange, records.KeyEntry),
+    (model.MapSection, records.SectionEntry),
+    (model.MapBar, records.BarEntry),
+    (model.MapChord, records.ChordEntry),
+    (model.ScaleChoice, records.ScaleEntry),
+    (model.WrittenChord, records.WrittenEntry),
+]
+
+
+@pytest.mark.parametrize(("written", "read"), RECORDS)
+def test_the_reader_knows_every_field_of_the_model(written, read):
+    attributes = {field.name for field in dataclasses.fields(read) if field.init}
+    assert attributes == set(written.model_fields)
 
 
 def test_optional_fields_may_be_absent():

@@ -274,9 +274,14 @@ def _whole_number(value: object, path: str) -> int:
 
 
 def _number(value: object, path: str) -> float:
-    if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
-        raise ChordMapError(f"{path}: expected a number, got {_shown(value)}")
-    return float(value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = math.inf
+        if math.isfinite(number):
+            return number
+    raise ChordMapError(f"{path}: expected a number, got {_shown(value)}")
 
 
 def _shown(value: object) -> str:

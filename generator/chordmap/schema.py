@@ -46,7 +46,7 @@ def validate_map(path: Path | str) -> ChordMap:
     ChordMapError
         With one line a problem, each `file: field: what, what was got`.
     """
-    ChordMap.load(path)  # the file, the version, the tiling
+    loaded = ChordMap.load(path)  # the file, the version, the tiling
     text = Path(path).read_text(encoding="utf-8")
     try:
         ChordMapFile.model_validate_json(text)
@@ -54,7 +54,7 @@ def validate_map(path: Path | str) -> ChordMap:
         newer = _newer_minor(text)
         faulty_lists = {problem["loc"][:1] for problem in error.errors() if problem["loc"][1:]}
         problems = [
-            f"{path}: {_field_path(problem['loc'])}: {problem['msg'].lower()}"
+            f"{path}: {_field_path(problem['loc'])}: {_lower_first(problem['msg'])}"
             + ("" if problem["type"] == "missing" else f", got {_shown(problem['input'])}")
             for problem in error.errors(include_url=False)
             if not (problem["type"] == "extra_forbidden" and newer)
@@ -65,7 +65,7 @@ def validate_map(path: Path | str) -> ChordMap:
             more = len(problems) - _MAX_PROBLEMS
             rest = [f"{path}: and {more} more"] if more > 0 else []
             raise ChordMapError("\n".join(problems[:_MAX_PROBLEMS] + rest)) from error
-    return ChordMap.load(path)
+    return loaded
 
 
 def _newer_minor(text: str) -> bool:
@@ -83,6 +83,10 @@ def _field_path(loc: tuple[int | str, ...]) -> str:
     for part in loc:
         path += f"[{part}]" if isinstance(part, int) else f".{part}"
     return path.removeprefix(".") or "the whole file"
+
+
+def _lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _shown(value: object) -> str:

@@ -4,32 +4,23 @@ Read: title, composer, key, meter, tempo, rehearsal marks, dynamics, repeats, en
 are directions of a chart, `<harmony>` with kind, degrees and bass, and rests under a silent band.
 """
 
-import io
-import zipfile
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from xml.etree.ElementTree import Element, ParseError, fromstring
+from xml.etree.ElementTree import Element
 
 from generator.chart.meter import Meter
 from generator.chart.model import DYNAMICS
 from generator.chart.values import ValueFault, parse_meter
 from generator.chart.words import as_direction
+from generator.chordmap.importer.musicxml_file import open_score
+from generator.chordmap.importer.musicxml_harmony import harmony_symbol
 from generator.chordmap.importer.sheet import Sheet, SheetBar, SheetChord, tempo
-from generator.errors import ChordError, ImportFileError, KeyNameError
-from generator.harmony.chord import parse_chord
-from generator.harmony.key import parse_key
-from generator.harmony.quality import MUSICXML_KINDS, normal_form
-from generator.harmony.spelling import Degree, NoteName
+from generator.errors import ImportFileError, KeyNameError
+from generator.harmony.key import MODES, Key, parse_key
+from generator.harmony.spelling import NoteName
 
 __all__ = ["read"]
 
-_MORE_KINDS = {
-    "dominant-13th": "1 3 5 b7 9 11 13",
-    "major-13th": "1 3 5 7 9 11 13",
-    "pedal": "1",
-}
-_MAX_XML_BYTES = 64 * 2**20
 _NOTE_QUARTERS = {
     "whole": Fraction(4),
     "half": Fraction(2),
@@ -41,11 +32,7 @@ _NOTE_QUARTERS = {
 
 def read(content: bytes, name: str, *, quarter_bpm: Fraction | None, meter: Meter | None) -> Sheet:
     """Read a MusicXML file; `quarter_bpm` and `meter` stand in where it has none."""
-    score = _score(content)
-    if score.tag == "score-timewise":
-        raise ImportFileError("a score by measures (score-timewise): save it as score-partwise")
-    if score.tag != "score-partwise":
-        raise ImportFileError(f"not MusicXML: the root is <{score.tag[:40]}>")
+    score = open_score(content)
     part = next((p for p in score.iter("part") if p.find(".//harmony") is not None), None)
     if part is None:
         raise ImportFileError("no <harmony> in any part")
@@ -98,39 +85,6 @@ class _Draft:
     times: int = 2
     position: Fraction = Fraction(0)
     length: Fraction = Fraction(0)
-
-
-def _score(content: bytes) -> Element:
-    if content[:2] == b"PK":
-        content = _unpacked(content)
-    if b"<!ENTITY" in content:
-        raise ImportFileError("entities are declared in it: save it without them")
-    try:
-        return fromstring(content)
-    except (ParseError, ValueError, LookupError) as error:
-        raise ImportFileError(f"not XML: {error}") from error
-
-
-def _unpacked(content: bytes) -> bytes:
-    """Return the score inside a compressed file, as its container names it."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            container = fromstring(_member(archive, "META-INF/container.xml"))
-            root = next(e for e in container.iter() if e.tag.rpartition("}")[2] == "rootfile")
-            return _member(archive, root.get("full-path") or "")
-    except (zipfile.BadZipFile, KeyError, StopIteration, ParseError, NotImplementedError,
-            RuntimeError) as error:  # fmt: skip
-        raise ImportFileError(f"not compressed MusicXML: {error}") from error
-
-
-def _member(archive: zipfile.ZipFile, name: str) -> bytes:
-    info = archive.getinfo(name)
-    if info.file_size > _MAX_XML_BYTES:
-        raise ImportFileError(f"{name} would unpack to {info.file_size} bytes; split the score")
-    data = archive.read(info)
-    if b"<!ENTITY" in data:
-        raise ImportFileError(f"entities are declared in {name}: save it without them")
-    return data
 
 
 def _bar(measure: Element, state: _State, index: int) -> SheetBar:
@@ -203,8 +157,6 @@ def _take_attributes(element: Element, state: _State, draft: _Draft, *, first: b
 
 
 def _key(fifths: str, mode: str, state: _State, draft: _Draft) -> str | None:
-    from generator.harmony.key import MODES, Key
-
     try:
         mode = mode if mode in MODES else "major"
         name = Key(NoteName.from_fifths(int(fifths) - MODES[mode]), mode).name
@@ -325,72 +277,6 @@ def _take_barline(element: Element, draft: _Draft) -> None:
 
 def _take_harmony(element: Element, state: _State, draft: _Draft) -> None:
     onset = draft.position + _quarters(element.findtext("offset"), state)
-    symbol = _symbol(element, state, draft)
+    symbol = harmony_symbol(element, draft.place, state.remarks)
     state.sounding, state.silent = symbol, False
     draft.chords.append(SheetChord(onset, symbol, place=draft.place))
-
-
-def _symbol(element: Element, state: _State, draft: _Draft) -> str:
-    kind = (element.findtext("kind") or "").strip()
-    if kind == "none":
-        return "N.C."
-    root = _note_name(element, "root")
-    bass = _note_name(element, "bass")
-    if root is None:
-        state.remarks.append(f"{draft.place}: a <harmony> without a root; N.C. written")
-        return "N.C."
-    slash = f"/{bass}" if bass else ""
-    try:
-        tones = frozenset(_tones(kind, element))
-        quality = normal_form(tones)
-        if quality is None:
-            names = " ".join(str(d) for d in sorted(tones, key=lambda d: d.number))
-            raise ChordError(f"no chord symbol has the degrees {names}")
-        return parse_chord(f"{root}{quality.symbol}{slash}").symbol
-    except ChordError as error:
-        text = element.find("kind")
-        printed = (text.get("text") or "") if text is not None else ""
-        try:  # what is printed may be a symbol that says more than the kind
-            found = parse_chord(f"{root}{printed}{slash}").symbol if printed else None
-        except ChordError:
-            found = None
-        if found is None:
-            state.remarks.append(f"{draft.place}: {root} {kind!r}: {error}; N.C. written")
-            return "N.C."
-        state.remarks.append(f"{draft.place}: {root} {kind!r}: read as printed, {found}")
-        return found
-
-
-def _tones(kind: str, element: Element) -> Iterator[Degree]:
-    """Yield the degrees of a kind with its changes made."""
-    table = MUSICXML_KINDS | _MORE_KINDS
-    if kind not in table:
-        raise ChordError(f"kind {kind[:30]!r} has no degrees")
-    held = [Degree.parse(name) for name in table[kind].split()]
-    for change in element.iterfind("degree"):
-        try:
-            number = int(change.findtext("degree-value") or "")
-            alter = int(float(change.findtext("degree-alter") or "0"))
-        except ValueError as error:
-            raise ChordError("a degree that is no number") from error
-        action = change.findtext("degree-type")
-        same = [degree for degree in held if degree.number == number]
-        if action == "add":  # against the dominant chord: its seventh is minor
-            held.append(Degree(number, alter - (1 if number == 7 else 0)))
-        elif not same:
-            raise ChordError(f"no degree {number} to {action}")
-        else:
-            held.remove(same[0])
-            if action == "alter":
-                held.append(Degree(number, same[0].alteration + alter))
-    yield from held
-
-
-def _note_name(element: Element, tag: str) -> NoteName | None:
-    step = (element.findtext(f"{tag}/{tag}-step") or "").strip()
-    if step not in tuple("ABCDEFG"):
-        return None
-    try:
-        return NoteName(step, int(float(element.findtext(f"{tag}/{tag}-alter") or "0")))
-    except ValueError:
-        return None
