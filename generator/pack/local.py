@@ -5,8 +5,9 @@ import signal
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 
 from generator.pack.plan import PlannedTrack
 from generator.pack.work import Outcome, make_track
@@ -91,6 +92,14 @@ def _begin() -> None:
     # Ctrl-C reaches every process of a terminal; only the first one acts on it, and ends the rest.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End with the first process: a worker waits for ever on a queue that nobody fills again."""
+    if (parent := parent_process()) is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _interrupt(number: int, frame: object) -> None:

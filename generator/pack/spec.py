@@ -76,4 +76,4 @@ def _value(path: Path, word: str, value: Any, default: Any) -> Any:
     kind = kinds.get(word, int)
     if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
         raise OptionError(f"{path}: {word}: the wrong kind of value, {value!r}")
-    return float(value) if word == "loudness" else value
+    return value
