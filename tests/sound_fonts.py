@@ -32,7 +32,7 @@ def click() -> np.ndarray:
 
 
 def sine(hz: float = 440.0, seconds: float = 1.0) -> np.ndarray:
-    """Return a whole number of periods, to be looped."""
+    """Return a sine of which 1,200 samples are 11 periods at 440 Hz: the loop has whole ones."""
     time_s = np.arange(round(RATE_HZ * seconds)) / RATE_HZ
     return np.rint(12_000 * np.sin(2 * np.pi * hz * time_s)).astype(np.int16)
 
@@ -83,7 +83,7 @@ def write_font(
     )
     pbag = b"".join(struct.pack("<HH", i, 0) for i in range(len(presets) + 1))
     pgen = b"".join(struct.pack("<HH", _INSTRUMENT, i) for _, _, i in presets)
-    loop = (8, end - 8) if looped and not compressed else (0, max(0, len(wave) - 1))
+    loop = (1200, end - 1200) if looped and not compressed else (0, max(0, len(wave) - 1))
     shdr = (
         _text("wave")
         + struct.pack("<IIIIIBbHH", 0, end, *loop, RATE_HZ, root, 0, 0, kind)
