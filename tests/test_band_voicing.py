@@ -73,6 +73,16 @@ def test_a_slash_bass_foreign_to_the_chord_stays_out_of_the_voicing():
         assert 0 not in {key % 12 for key in voicing}
 
 
+def test_the_path_finds_the_taught_rootless_voicings():
+    """Two, five, one in C, as every jazz piano method has the left hand play it.
+
+    Source: Levine 1989, The Jazz Piano Book, left-hand voicings; from memory.
+    """
+    chords = [chord_tones(parse_chord(symbol)) for symbol in ("Dm9", "G13", "Cmaj9")]
+    path = lead([candidates(tones, 4, 52, 72, 58) for tones in chords])
+    assert path == ((53, 57, 60, 64), (53, 57, 59, 64), (52, 55, 59, 62))
+
+
 def brute_force(steps):
     """Return the least cost over every path."""
     best = float("inf")
