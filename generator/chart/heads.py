@@ -124,8 +124,8 @@ def read_heads(
         return count
 
     return Heads(
-        title=value("Title", str, default_title(source_name)),
-        composer=value("Composer", str, ""),
+        title=value("Title", _one_line, default_title(source_name)),
+        composer=value("Composer", _one_line, ""),
         key=value("Key", parse_key, parse_key("C")),
         meter=meter,
         tempo=value(
@@ -141,6 +141,10 @@ def read_heads(
             1,
         ),
     )
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def default_title(source_name: str) -> str:

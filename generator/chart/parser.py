@@ -268,6 +268,7 @@ class _Parser:
                     draft.span,
                 )
                 for draft in self.sections
+                if draft.name or draft.bars  # a lone |: before a section makes none of its own
             ),
             feel=heads.feel,
             style=heads.style,

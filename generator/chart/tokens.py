@@ -19,7 +19,7 @@ _RULES = {
         # The look-ahead leaves the colon of `:|:` for the repeat that opens next.
         "REPEAT_CLOSE": r":\|\|?(?!:)|:(?=\|\|?:)",
         "TIMES": r"[x×]\s*(\d+)(?![\w/.])",
-        "ENDING": r"(\d+(?:\s*[-,]\s*\d+)*)\.",
+        "ENDING": r"(\d+(?:\s*-\s*\d+)?(?:\s*,\s*\d+(?:\s*-\s*\d+)?)*)\.",
         "QUOTED": r'"([^"]*)"',
         "OPEN_QUOTE": r'"[^"|]*',
         "SECTION": r"\[([^\]\[]*)\]",
