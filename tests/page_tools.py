@@ -18,6 +18,7 @@ from generator.handout.page import build_page
 from generator.timeline.build import build_timeline
 
 RATE_HZ = 44_100
+CHROMIUM = "/usr/bin/chromium"
 CHROMIUM_FLAGS = (
     "--no-sandbox",
     "--disable-gpu",

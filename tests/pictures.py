@@ -14,6 +14,7 @@ from generator.files import write_whole
 from generator.handout.picture import picture_of_file
 from generator.handout.sheet import draw_sheet
 from generator.pipeline import RenderOptions, render_track
+from tests.page_pictures import page_shots
 
 DEMO = Path(generator.__file__).parent / "demo.chart"
 FOLDER = Path(__file__).parent / "gallery"
@@ -25,12 +26,13 @@ def draw_all(folder: Path) -> list[Path]:
     version = metadata.version("chartbed")
     made = {"sheet.svg": draw_sheet(chart, format="svg", version=version)}
     with tempfile.TemporaryDirectory() as place:
-        options = RenderOptions(formats=("wav", "midi", "map"))
+        options = RenderOptions(formats=("wav", "m4a", "midi", "map"))
         render_track(chart, Path(place), options)
         song = next(Path(place).glob("*.chordmap.json"))
         made["form.svg"] = picture_of_file(song, "form")
         made["roll.svg"] = picture_of_file(song, "roll", bars=(5, 8))
         made["neck.svg"] = picture_of_file(song, "fretboard", chord="B7alt")
+        made |= page_shots(song, bar=25)
         made["wave.svg"] = picture_of_file(song, "wave", bars=(1, 12))
     for name, data in made.items():
         write_whole(folder / name, data)

@@ -13,6 +13,7 @@ import pytest
 from numpy.typing import NDArray
 from page_tools import (
     CHORUS,
+    CHROMIUM,
     CHROMIUM_FLAGS,
     RATE_HZ,
     chord_map_of,
@@ -35,7 +36,6 @@ from generator.handout.page import build_page
 # Playback is real: two browsers at once on a small machine would get in each other's way.
 pytestmark = pytest.mark.xdist_group("browser")
 
-CHROMIUM = "/usr/bin/chromium"
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
 
 # Note at every frame what is shown and what is heard: the loudest pitch in the last 23 ms.
