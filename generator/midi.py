@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING, Any
 from generator.band.arrangement import Arrangement, Part
 from generator.chart.meter import Meter
 from generator.clock import TICKS_PER_QUARTER
-from generator.harmony.key import Key
 from generator.timeline.model import Timeline, TimelineChord
 
 if TYPE_CHECKING:
     from mido import MetaMessage, MidiTrack
 
-__all__ = ["midi_bytes"]
+__all__ = ["ascii_text", "key_message", "meter_message", "midi_bytes"]
 
 _PLAIN = str.maketrans({"♭": "b", "♯": "#", "°": "o", "ø": "m7b5", "Δ": "maj7", "’": "'", "–": "-"})
 # Signatures by the number of fifths, -7 to 7, as mido names them.
@@ -57,7 +56,7 @@ def _conductor_events(timeline: Timeline) -> list[_Event]:
     from mido import MetaMessage
 
     events: list[tuple[int, MetaMessage]] = [
-        (0, MetaMessage("track_name", name=_ascii(timeline.title))),
+        (0, MetaMessage("track_name", name=ascii_text(timeline.title))),
     ]
     for point in timeline.clock.tempos:
         events.append((point.tick, MetaMessage("set_tempo", tempo=point.us_per_quarter)))
@@ -65,15 +64,17 @@ def _conductor_events(timeline: Timeline) -> list[_Event]:
     for bar in timeline.bars:
         if bar.meter != meter:
             meter = bar.meter
-            events.append((bar.start_tick if bar.index else 0, _meter_message(meter)))
+            events.append((bar.start_tick if bar.index else 0, meter_message(meter)))
         if bar.key != key:
             key = bar.key
-            events.append((bar.start_tick if bar.index else 0, _key_message(key)))
+            events.append((bar.start_tick if bar.index else 0, key_message(key.fifths, key.mode)))
     if timeline.count_in_ticks:
         events.append((0, MetaMessage("marker", text="Count-in")))
     for section in timeline.sections:
         if section.label:
-            events.append((section.start_tick, MetaMessage("marker", text=_ascii(section.label))))
+            events.append(
+                (section.start_tick, MetaMessage("marker", text=ascii_text(section.label)))
+            )
     for chord in timeline.chords:
         events.append((chord.start_tick, MetaMessage("text", text=_chord_text(chord))))
     return [(tick, _META, order, message) for order, (tick, message) in enumerate(events)]
@@ -117,7 +118,8 @@ def _track(events: list[_Event], end_tick: int) -> "MidiTrack":
     return track
 
 
-def _meter_message(meter: Meter) -> "MetaMessage":
+def meter_message(meter: Meter) -> "MetaMessage":
+    """Return the time signature, a metronome click on each first beat length."""
     from mido import MetaMessage
 
     clocks = round(24 * meter.beat_lengths[0])  # MIDI clocks between clicks, 24 a quarter
@@ -130,20 +132,22 @@ def _meter_message(meter: Meter) -> "MetaMessage":
     )
 
 
-def _key_message(key: Key) -> "MetaMessage":
+def key_message(fifths: int, mode: str) -> "MetaMessage":
+    """Return the key signature; a mode counts as minor when its third is minor."""
     from mido import MetaMessage
 
-    names = _MINOR_NAMES if key.mode in _MINOR_MODES else _MAJOR_NAMES
-    return MetaMessage("key_signature", key=names[key.fifths + 7])
+    names = _MINOR_NAMES if mode in _MINOR_MODES else _MAJOR_NAMES
+    return MetaMessage("key_signature", key=names[fifths + 7])
 
 
 def _chord_text(chord: TimelineChord) -> str:
     if chord.chord is not None:
-        return _ascii(chord.chord.symbol)
+        return ascii_text(chord.chord.symbol)
     return "N.C." if chord.kind == "no-chord" else "rest"
 
 
-def _ascii(text: str) -> str:
+def ascii_text(text: str) -> str:
+    """Return text in ASCII: musical signs by their plain names, accents dropped, the rest `?`."""
     plain = unicodedata.normalize("NFKD", text.translate(_PLAIN))
     kept = (c for c in plain if not unicodedata.combining(c))
     return "".join(c if " " <= c <= "~" else "?" for c in kept)

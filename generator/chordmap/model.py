@@ -33,7 +33,7 @@ FORMAT_VERSION = "1.0"
 
 _NOTE = r"^[A-G](b{1,3}|#{1,3})?$"
 _DEGREE = r"^(b{1,2}|#{1,2})?([1-9]|1[0-3])$"
-_METER = r"^[1-9][0-9]*/[1-9][0-9]*( \([1-9][0-9]*(\+[1-9][0-9]*)*\))?$"
+_METER = r"^([1-9]|[12][0-9]|3[0-2])/(1|2|4|8|16|32)( \([1-9][0-9]?(\+[1-9][0-9]?)*\))?$"
 
 Seconds = Annotated[float, Field(ge=0, json_schema_extra={"unit": "s"})]
 Tick = Annotated[int, Field(ge=0, json_schema_extra={"unit": "tick"})]

@@ -7,24 +7,22 @@ at a cut moves to its edge.
 """
 
 import io
-import unicodedata
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from generator.chart.meter import Meter
+from generator.chart.values import ValueFault, parse_meter
 from generator.chordmap.export.clip import one_line
 from generator.chordmap.reader import ChordMap
-from generator.chordmap.records import KeyEntry, MeterEntry
+from generator.chordmap.records import MeterEntry
 from generator.clock import TICKS_PER_QUARTER, Clock, TempoPoint, microseconds_per_quarter
+from generator.errors import ChordMapError
+from generator.midi import ascii_text, key_message, meter_message
 
 if TYPE_CHECKING:
     from mido import MetaMessage
 
 __all__ = ["write"]
-
-# Key signatures by the number of fifths, -7 to 7, as mido names them.
-_MAJOR_TONICS = ("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#")
-_MINOR_TONICS = ("Ab", "Eb", "Bb", "F", "C", "G", "D", "A", "E", "B", "F#", "C#", "G#", "D#", "A#")
-_MINOR_MODES = frozenset({"minor", "dorian", "phrygian", "aeolian", "locrian"})
 
 
 def write(chord_map: ChordMap) -> dict[str, bytes]:
@@ -38,10 +36,13 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
         )
     )
     zero_s = chord_map.tempos[0].time_s
-    lead_ticks = -clock.tick(-zero_s) if zero_s < 0 else clock.tick(zero_s)
-    if zero_s > 0:  # the lead goes at the first tempo
+    if zero_s < 0:  # cut away: as many ticks as the tempos put there
+        lead_ticks = -clock.tick(-zero_s)
+    else:  # led in, at the first tempo
         lead_ticks = round(zero_s * 1e6 / clock.tempos[0].us_per_quarter * TICKS_PER_QUARTER)
-    track = mido.MidiTrack([mido.MetaMessage("track_name", name=_ascii(chord_map.title))])
+    track = mido.MidiTrack(
+        [mido.MetaMessage("track_name", name=ascii_text(one_line(chord_map.title)))]
+    )
     now = 0
     for tick, message in _shifted(chord_map, clock, lead_ticks):
         message.time = tick - now
@@ -77,7 +78,7 @@ def _events(chord_map: ChordMap, clock: Clock) -> "list[list[tuple[int, MetaMess
 
     starts = {bar.number: bar.start_tick for bar in chord_map.bars}
     markers = [
-        (starts[section.first_bar], MetaMessage("marker", text=_ascii(section.label)))
+        (starts[section.first_bar], MetaMessage("marker", text=ascii_text(one_line(section.label))))
         for section in chord_map.sections
         if section.label
     ]
@@ -90,15 +91,23 @@ def _events(chord_map: ChordMap, clock: Clock) -> "list[list[tuple[int, MetaMess
             for point in clock.tempos
         ],
         [
-            (0 if meter.tick == first_tick else meter.tick, _meter_message(meter.meter))
+            (0 if meter.tick == first_tick else meter.tick, meter_message(_meter(meter.meter)))
             for meter in _meters(chord_map)
         ],
-        [(0 if key.tick == first_tick else key.tick, _key_message(key)) for key in chord_map.keys],
+        [
+            (
+                0 if key.tick == first_tick else key.tick,
+                key_message(key.fifths, key.key.rpartition(" ")[2]),
+            )
+            for key in chord_map.keys
+        ],
         markers,
         [
             (
                 chord.start_tick,
-                MetaMessage("text", text="rest" if chord.kind == "rest" else _ascii(chord.symbol)),
+                MetaMessage(
+                    "text", text="rest" if chord.kind == "rest" else ascii_text(chord.symbol)
+                ),
             )
             for chord in chord_map.chords
         ],
@@ -114,22 +123,8 @@ def _meters(chord_map: ChordMap) -> list[MeterEntry]:
     return meters
 
 
-def _meter_message(meter: str) -> "MetaMessage":
-    from mido import MetaMessage
-
-    numerator, _, denominator = meter.partition(" ")[0].partition("/")
-    return MetaMessage("time_signature", numerator=int(numerator), denominator=int(denominator))
-
-
-def _key_message(key: KeyEntry) -> "MetaMessage":
-    from mido import MetaMessage
-
-    minor = key.key.rpartition(" ")[2] in _MINOR_MODES
-    name = f"{_MINOR_TONICS[key.fifths + 7]}m" if minor else _MAJOR_TONICS[key.fifths + 7]
-    return MetaMessage("key_signature", key=name)
-
-
-def _ascii(text: str) -> str:
-    plain = unicodedata.normalize("NFKD", one_line(text))
-    kept = (c for c in plain if not unicodedata.combining(c))
-    return "".join(c if " " <= c <= "~" else "?" for c in kept)
+def _meter(text: str) -> Meter:
+    try:
+        return parse_meter(text)
+    except ValueFault as fault:
+        raise ChordMapError(f"meters: {fault.message}") from fault
