@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from generator.chart import format_chart, parse_chart, read_chart
+from generator.chart import format_chart, parse_chart, read_chart, transpose_chart
 from generator.errors import ChartError
+from generator.harmony.transposition import key_after_semitones
 from generator.timeline import build_timeline, summarize
 from generator.timeline.model import Timeline, TimelineBar, TimelineChord
 
@@ -134,6 +135,23 @@ def test_problems_stand_where_a_reader_finds_them(path: Path):
 @pytest.mark.parametrize("path", INVALID, ids=by_name)
 def test_the_whole_message_is_the_one_beside_the_chart(path: Path):
     assert failure(path) == path.with_suffix(".message.txt").read_text(encoding="utf-8")
+
+
+REAL = ("blues-in-bb", "greensleeves", "lamplight-errand", "scarborough-fair")
+
+
+@pytest.mark.parametrize("name", REAL)
+@pytest.mark.parametrize("semitones", range(12))
+def test_real_charts_play_in_every_key(name: str, semitones: int):
+    chart = read_chart(FOLDER / "valid" / f"{name}.chart")
+    key = key_after_semitones(chart.key, semitones)
+    moved = build_timeline(transpose_chart(chart, key))
+    assert moved.key == key
+    for before, after in zip(build_timeline(chart).chords, moved.chords, strict=True):
+        assert before.start_tick == after.start_tick
+        if before.chord is not None and after.chord is not None:
+            distance = after.chord.root.pitch_class - before.chord.root.pitch_class
+            assert distance % 12 == semitones
 
 
 def write() -> None:

@@ -1,4 +1,4 @@
-"""Charts with a few random slips in them: read or refused, never a crash, and printed faithfully."""
+"""Charts with a few random slips in them are read or refused, and printed faithfully."""
 
 import random
 from pathlib import Path
@@ -13,8 +13,8 @@ FOLDER = Path(__file__).parent / "charts"
 PIECES = (
     "|", "||", "|:", ":|", "x2", "1.", "2.", "1-2.", "1-2-3.", " C ", " / ", " r ", " % ", "%%",
     "<", "<<", "^", "<>", "(.)", "3/8 ", "7/8 (2+2+3) ", '"Segno"', '"D.S. al Coda"',
-    '"To Coda"', '"Fine"', '"D.C."', '"rit."', '"dim."', '"', "\n[A]\n", "[", "]", " mf ", ";", ":", "\n",
-    "Choruses: 3\n", "Pickup: 1\n", "Form: A\n", "  ",
+    '"To Coda"', '"Fine"', '"D.C."', '"rit."', '"dim."', '"', "\n[A]\n", "[", "]", " mf ", ";",
+    ":", "\n", "Choruses: 3\n", "Pickup: 1\n", "Form: A\n", "  ",
 )  # fmt: skip
 
 

@@ -10,6 +10,8 @@ from generator.chart.values import short
 
 __all__ = ["read_form"]
 
+_WORD = re.compile(r"[^\s,]+")
+
 
 def read_form(
     text: str, span: Span, sections: Sequence[tuple[str, Span]], problems: ProblemList
@@ -22,8 +24,8 @@ def read_form(
         Name and place of every section of the chart, in order.
     """
     _check_names(sections, problems)
-    names = {name.casefold(): name for name, _ in sections if name}
-    words = [(m[0], m.start()) for m in re.finditer(r"[^\s,]+", text)]
+    names = {" ".join(_WORD.findall(name.casefold())): name for name, _ in sections if name}
+    words = [(match[0], match.start()) for match in _WORD.finditer(text)]
     longest = max((len(name.split()) for name in names), default=1)
     form: list[str] = []
     i = 0
