@@ -130,6 +130,12 @@ def test_the_count_in(head, options, clicks, first):
     assert timeline.first_tick == timeline.bars[0].start_tick == first
 
 
+def test_the_count_in_has_the_first_tempo_and_meter():
+    timeline = timeline_of('Tempo: q=120\n[A] "q=60"\n| 3/4 C |')
+    assert timeline.count_in_ticks == (0, 960, 1920)
+    assert [point.quarter_bpm for point in timeline.clock.tempos] == [60]
+
+
 def test_a_pickup_holds_the_last_beats_of_the_meter():
     timeline = timeline_of("Time: 7/8 (2+2+3)\nPickup: 1\n| C |\n[A]\n| F |")
     assert timeline.bars[0].end_tick - timeline.bars[0].start_tick == 1440

@@ -75,7 +75,7 @@ class _Collector:
                 self.tempos.append(TempoEvent(tick, "end"))
                 self.levels.append(DynamicEvent(tick, "end"))
         if back:
-            self._go_back(self.stands[played.laid.index], tick, opening=opening)
+            self._go_back(self.stands[played.laid.index], played, opening=opening)
         elif section is not None:
             mark = self.chart.sections[section.section].dynamic
             if mark:
@@ -83,10 +83,18 @@ class _Collector:
         for at, direction in played.directions:
             self._direction(at, direction)
 
-    def _go_back(self, stand: Standing, tick: int, *, opening: bool) -> None:
-        """Let what was written for this bar hold (from tick 0 when the music opens with it)."""
+    def _go_back(self, stand: Standing, played: PlayedMeasure, *, opening: bool) -> None:
+        """Let what was written for this bar hold.
+
+        When the music opens with it, it holds from tick 0: the count-in has the first tempo.
+        """
+        tick = played.start_tick
         start = 0 if opening else tick
-        bpm = stand.tempo.quarter_bpm * self.scale
+        tempo = stand.tempo
+        for at, direction in played.directions:
+            if at == tick and direction.tempo is not None:
+                tempo = direction.tempo
+        bpm = tempo.quarter_bpm * self.scale
         if bpm != self.quarter_bpm:
             self.tempos.append(TempoEvent(start, "mark", bpm))
         self.quarter_bpm = bpm
