@@ -11,6 +11,7 @@ import struct
 import subprocess
 import tempfile
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -25,7 +26,7 @@ __all__ = ["Encoder", "ffmpeg_program", "open_encoder"]
 
 # LAME multiplies its input by this before encoding (its default "scale"): undone here, so that
 # an MP3 is as loud as the WAV beside it.
-LAME_SCALE = 0.95
+LAME_SCALE = 0.97
 
 _CODECS: dict[str, tuple[str, ...]] = {
     "flac": ("-c:a", "flac", "-sample_fmt", "s16", "-compression_level", "5", "-f", "flac"),
@@ -155,6 +156,9 @@ class FfmpegEncoder(Encoder):
         command = [ffmpeg_program(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y"]
         command += ["-f", "s16le" if self.takes_pcm16 else "f32le", "-ar", str(rate_hz)]
         command += ["-ac", "2", "-i", "pipe:0"]
+        if kind == "m4a":  # its tags have no field for key and tempo that ffmpeg writes
+            told = ", ".join(part for part in (tags.key, tags.tempo, tags.comment) if part)
+            tags = replace(tags, comment=told)
         text = _ffmetadata(tags, with_chapters=kind in ("mp3", "m4a"))
         # Closed before ffmpeg opens it: Windows lets no two programs have it open.
         handle, self._metadata = tempfile.mkstemp(suffix=".txt")
