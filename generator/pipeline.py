@@ -4,6 +4,7 @@ chart -> timeline -> band -> MIDI -> sound, and the chord map off the timeline. 
 track appear together when all of them are whole, or not at all.
 """
 
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -27,6 +28,7 @@ __all__ = [
     "RenderOptions",
     "RenderResult",
     "Track",
+    "in_key",
     "load_chart",
     "prepare",
     "render_track",
@@ -45,7 +47,7 @@ AUDIO_ENDINGS = {
 }
 """How the files of each audio format end."""
 
-FORMATS = (*AUDIO_ENDINGS, "midi", "map", "chart", "page")
+FORMATS = (*AUDIO_ENDINGS, "midi", "map", "chart", "page", "sheet")
 """Everything that `render --formats` takes."""
 
 DEFAULT_FORMATS = ("mp3", "wav", "midi", "map")
@@ -161,7 +163,7 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
     from generator.band.style import load_style
     from generator.timeline.build import build_timeline
 
-    chart = _in_key(chart, options)
+    chart = in_key(chart, options)
     timeline = build_timeline(
         chart,
         choruses=options.choruses,
@@ -289,9 +291,12 @@ def _write_files(
         path.write_bytes(content.encode() if isinstance(content, str) else content)
         files.append(OutputFile(path, kind))
 
-    report = _render_sound(track, options, stage, stem, tell)
-    audio = report.files if report else ()
-    files += [OutputFile(file.path, file.format, file.part) for file in audio]
+    with tempfile.TemporaryDirectory(prefix="chartbed-") as scratch:
+        report = _render_sound(track, options, stage, Path(scratch), stem, tell)
+        audio = tuple(file for file in report.files if file.path.parent == stage) if report else ()
+        if report and "page" in options.formats:
+            put(".html", "page", _page(track, options, report.files))
+    files[:0] = [OutputFile(file.path, file.format, file.part) for file in audio]
     tell("writing", 0.0)
     if "midi" in options.formats:
         put(".mid", "midi", midi_bytes(_without(track.arrangement, options.mute), track.timeline))
@@ -299,15 +304,19 @@ def _write_files(
         put(".chordmap.json", "map", map_json(track_map(track, options, audio)))
     if "chart" in options.formats:
         put(".chart", "chart", format_chart(track.chart))
+    if "sheet" in options.formats:
+        put(".pdf", "sheet", _sheet(track, options))
     tell("writing", 1.0)
     return report, files
 
 
 def _render_sound(
-    track: Track, options: RenderOptions, stage: Path, stem: str, tell: Progress
+    track: Track, options: RenderOptions, stage: Path, scratch: Path, stem: str, tell: Progress
 ) -> "AudioReport | None":
-    formats = [kind for kind in options.formats if kind in AUDIO_ENDINGS]
-    if not formats:
+    folders = {kind: stage for kind in options.formats if kind in AUDIO_ENDINGS}
+    if "page" in options.formats:
+        folders.setdefault("m4a", scratch)  # what the page holds inside itself
+    if not folders:
         return None
     from generator.sound.model import AudioTarget
     from generator.sound.track import render_audio
@@ -317,12 +326,12 @@ def _render_sound(
         parts += [part.name for part in track.arrangement.parts if part.name not in options.mute]
     targets = tuple(
         AudioTarget(
-            stage / f"{stem}{'' if part == 'mix' else f'.{part}'}{AUDIO_ENDINGS[kind]}",
+            folder / f"{stem}{'' if part == 'mix' else f'.{part}'}{AUDIO_ENDINGS[kind]}",
             part,
             kind,  # type: ignore[arg-type]  # _check_formats has seen to it
         )
         for part in parts
-        for kind in formats
+        for kind, folder in folders.items()
     )
     return render_audio(
         track.arrangement,
@@ -331,6 +340,27 @@ def _render_sound(
         targets,
         sound_settings(track, options),
         progress=lambda share: tell("playing", share),
+    )
+
+
+def _page(track: Track, options: RenderOptions, audio: tuple["AudioFile", ...]) -> str:
+    import json
+
+    from generator.chordmap.build import map_json
+    from generator.handout.page import MEDIA_TYPES, build_page
+
+    inside = [file for file in audio if file.format == "m4a"]
+    chord_map = json.loads(map_json(track_map(track, options, tuple(inside))))
+    sound = {file.part: (MEDIA_TYPES["m4a"], file.path.read_bytes()) for file in inside}
+    return build_page(chord_map, sound)
+
+
+def _sheet(track: Track, options: RenderOptions) -> bytes:
+    from generator import __version__
+    from generator.handout.sheet import draw_sheet
+
+    return draw_sheet(
+        track.chart, version=__version__, written_for=options.written_for, capo=options.capo
     )
 
 
@@ -372,7 +402,14 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
     )
 
 
-def _in_key(chart: Chart, options: RenderOptions) -> Chart:
+def in_key(chart: Chart, options: RenderOptions) -> Chart:
+    """Return the chart in the key that the options ask for.
+
+    Raises
+    ------
+    InputError
+        If the key cannot be read, is of another mode than the chart, or both ways are given.
+    """
     from generator.chart.transpose import transpose_chart
     from generator.harmony.key import parse_key
     from generator.harmony.transposition import key_after_semitones

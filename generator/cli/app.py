@@ -7,7 +7,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from generator.cli import check, exchange, packs, render, shelf
+from generator.cli import check, exchange, handouts, packs, render, shelf
 from generator.errors import ChartbedError
 
 __all__ = ["app", "main"]
@@ -21,7 +21,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="Start with: chartbed demo",
 )
-for group in (render, check, packs, exchange, shelf):
+for group in (render, check, packs, handouts, exchange, shelf):
     group.register(app)
 
 

@@ -34,7 +34,7 @@ def render(
         list[str] | None,
         typer.Option(
             help="Comma-separated: mp3, wav, wav24, wav32f, flac, m4a, ogg, opus, midi, map, "
-            "chart, page. Default: mp3,wav,midi,map.",
+            "chart, page, sheet. Default: mp3,wav,midi,map.",
             rich_help_panel=_FILES,
         ),
     ] = None,
