@@ -9,9 +9,17 @@ from band_charts import DYNAMICS, STYLES, harmonies, milliseconds, timeline_of
 from generator.band.comp import play_comp
 from generator.band.fretboard import fingers, shape_of
 from generator.band.pad import play_pad
-from generator.band.pitched_spec import CompSpec
+from generator.band.pitched_spec import (
+    BassLayer,
+    BassSpec,
+    CompLayer,
+    CompSpec,
+    PadLayer,
+    PadSpec,
+)
 from generator.band.style import load_style
 from generator.clock import TICKS_PER_QUARTER
+from generator.shipped import styles_folder
 
 EARLY_TICKS = 60
 COMPING = [name for name in STYLES if load_style(name).comp is not None]
@@ -192,3 +200,20 @@ def test_the_same_seed_plays_the_same_notes_and_another_does_not():
     first = play_comp(timeline, style, seed=1)
     assert first == play_comp(timeline, style, seed=1)
     assert first != play_comp(timeline, style, seed=2)
+
+
+@pytest.mark.parametrize("table", [BassSpec, BassLayer, PadSpec, PadLayer, CompSpec, CompLayer])
+def test_the_readme_of_the_styles_names_every_key(table):
+    readme = (styles_folder() / "README.md").read_text(encoding="utf-8")
+    section = readme.split("## Everything that `[bass]`")[1].split("\n## ")[0]
+    for name, field in table.model_fields.items():
+        key = field.alias or name
+        assert f"`{key}`" in section or key == "layers", key
+
+
+def test_the_readme_of_the_styles_names_every_step():
+    readme = (styles_folder() / "README.md").read_text(encoding="utf-8")
+    section = readme.split("## Everything that `[bass]`")[1].split("\n## ")[0]
+    bass, comp = section.split("Steps of the bass:")[1].split("Steps of the comp:")
+    assert [c for c in "135f678pcsdx" if f"`{c}`" not in bass] == []
+    assert [c for c in "duDUx14" if f"`{c}`" not in comp] == []

@@ -13,21 +13,16 @@ from generator.band.arrangement import Note, Part
 from generator.band.bass_line import Role, Stroke, line_pitches
 from generator.band.cues import read_cues
 from generator.band.feel import LIMIT_MS, Groove
-from generator.band.pitched import (
+from generator.band.pattern import (
     ABSENT,
     REST,
-    Beat,
     Event,
-    LineHabits,
     choose_pattern,
     events_in_bar,
     fitting,
-    harmonies,
-    lay,
     layer_at,
-    sounding_end,
-    touch,
 )
+from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
 from generator.clock import TICKS_PER_QUARTER, ticks
 from generator.timeline.model import Timeline, TimelineBar
 

@@ -7,20 +7,15 @@ from generator.band.arrangement import Note, Part
 from generator.band.cues import Cues, read_cues
 from generator.band.feel import LIMIT_MS, Groove
 from generator.band.fretboard import guitar_candidates
-from generator.band.pitched import (
+from generator.band.pattern import (
     ABSENT,
-    Beat,
     Event,
-    LineHabits,
     choose_pattern,
     events_in_bar,
     fitting,
-    harmonies,
-    lay,
     layer_at,
-    sounding_end,
-    touch,
 )
+from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
 from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
 from generator.clock import ticks
 from generator.timeline.model import Timeline

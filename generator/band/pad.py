@@ -10,19 +10,21 @@ from typing import TYPE_CHECKING
 from generator.band.arrangement import Control, Note, Part
 from generator.band.cues import Cues, read_cues
 from generator.band.feel import Groove
-from generator.band.pitched import (
+from generator.band.pattern import (
     ABSENT,
     HOLD,
-    LENGTH_STEP_TICKS,
-    Beat,
     Event,
-    LineHabits,
     choose_pattern,
     events_in_bar,
     fitting,
+    layer_at,
+)
+from generator.band.pitched import (
+    LENGTH_STEP_TICKS,
+    Beat,
+    LineHabits,
     harmonies,
     lay,
-    layer_at,
     sounding_end,
     touch,
 )
