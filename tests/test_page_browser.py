@@ -2,7 +2,6 @@
 
 import base64
 import itertools
-import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -143,7 +142,7 @@ def test_highlight_follows_the_sound_over_a_chorus(browser: Browser, tmp_path: P
         page.evaluate(WATCH)
         wait_until(page, "practice.player.now().timeS > 9.1")
         seen = page.evaluate("seen")
-    latency_s = min(0.3, seen[-1]["latency_s"])
+    latency_s = min(1.0, seen[-1]["latency_s"])
     heard, shown = first_times(seen, "heard"), first_times(seen, "shown")
     assert len(chords) == 12
     start_s = heard[chords[0]] - chord_map["chords"][chords[0]]["start_s"]
@@ -178,7 +177,7 @@ def test_half_speed_keeps_pitch_and_step(browser: Browser, tmp_path: Path) -> No
               return encode(all);
             }""")
         )
-    latency_s = min(0.3, seen[-1]["latency_s"])
+    latency_s = min(1.0, seen[-1]["latency_s"])
     heard, shown = first_times(seen, "heard"), first_times(seen, "shown")
     chords = chord_map["chords"]
     for index in (2, 3, 4):
@@ -336,22 +335,36 @@ def test_reduced_motion_moves_by_the_beat(browser: Browser, tmp_path: Path) -> N
     assert places["no-preference"] > 2 * places["reduce"]
 
 
-def test_m4a_starts_at_the_first_sample(browser: Browser, tmp_path: Path) -> None:
-    """An M4A made by ffmpeg is decoded by the browser with its priming taken off."""
-    chord_map = written_page(tmp_path)[1]
-    sound = coded_sound(chord_map)
-    (tmp_path / "mix.wav").write_bytes(wav_bytes(sound))
-    command = ["ffmpeg", "-v", "error", "-i", "mix.wav", "-c:a", "aac", "-b:a", "160k", "mix.m4a"]
-    subprocess.run(command, cwd=tmp_path, check=True, timeout=60)
-    path, _ = written_page(tmp_path, mix=("audio/mp4", (tmp_path / "mix.m4a").read_bytes()))
+def test_each_format_starts_at_the_first_sample(
+    browser: Browser, tmp_path: Path, run_chartbed: Any
+) -> None:
+    """The browser decodes what `render` encodes without delay: within 1 ms of the WAV."""
+    (tmp_path / "t.chart").write_text(
+        "Title: T\nKey: C\nTime: 4/4\nTempo: q=120\nStyle: straight-eighth-rock\n[A]\n| C | F |\n",
+        encoding="utf-8",
+    )
+    formats = ("wav", "m4a", "mp3", "flac", "ogg", "opus")
+    done = run_chartbed(tmp_path, "render", "t.chart", "-o", ".", "--formats", ",".join(formats))
+    assert done.returncode == 0, done.stderr
+    path, _ = written_page(tmp_path)
+    decode = """async (base64) => {
+      const bytes = Uint8Array.from(atob(base64), (c) => c.charCodeAt(0));
+      const sound = await new OfflineAudioContext(1, 1, 44100).decodeAudioData(bytes.buffer);
+      return encode(sound.getChannelData(0).slice(0, 44100 * 4));
+    }"""
+    heard = {}
     with opened(browser, path) as page:
         page.evaluate(ENCODE)
-        decoded = floats(page.evaluate("encode(practice.player.tape.parts[0].channels[0])"))
-    start = round(chord_map["chords"][0]["start_s"] * RATE_HZ)
-    lags = range(-100, 101)
-    around = sound[start - 2000 : start + 6000]
-    likeness = [float(np.dot(around, decoded[start - 2000 + k : start + 6000 + k])) for k in lags]
-    assert abs(lags[int(np.argmax(likeness))]) <= 0.001 * RATE_HZ
+        for name in formats:
+            content = base64.b64encode((tmp_path / f"T.{name}").read_bytes()).decode()
+            heard[name] = floats(page.evaluate(decode, content))
+    around = heard["wav"][RATE_HZ : 3 * RATE_HZ]
+    lags = range(-2000, 2001)
+    late = {
+        name: lags[int(np.argmax(np.correlate(sound[RATE_HZ - 2000 : 3 * RATE_HZ + 2000], around)))]
+        for name, sound in heard.items()
+    }
+    assert max(map(abs, late.values())) <= 0.001 * RATE_HZ, late
 
 
 def test_every_control_by_keyboard(browser: Browser, tmp_path: Path) -> None:

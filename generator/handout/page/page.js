@@ -424,7 +424,7 @@ class Player {
   now() {
     if (!this.playing || !this.laid.length) return { timeS: this.restS, counting: null };
     const { rate } = this.tape;
-    const latency = Math.min(0.3, this.context.outputLatency || 0);
+    const latency = Math.min(1, this.context.outputLatency || 0);
     const frame = (this.context.currentTime - latency) * rate;
     let piece = this.laid[0];
     for (const candidate of this.laid) {
