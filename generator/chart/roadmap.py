@@ -12,7 +12,7 @@ Conventions
   first chorus when it is an Intro, of the last one otherwise.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from generator.chart.jumps import find_marks, name_stem
@@ -127,73 +127,66 @@ class _Walk:
                 for _, direction in measure.directions:
                     if direction.kind in ("jump", "to-coda", "fine"):
                         self.signs.setdefault(laid.index, []).append(direction)
-        self.section_start: dict[int, int] = {}
+        self.bounds: dict[int, tuple[int, int]] = {}
         for laid in self.bars:
-            self.section_start.setdefault(laid.section, laid.index)
+            start, _ = self.bounds.get(laid.section, (laid.index, 0))
+            self.bounds[laid.section] = (start, laid.index + 1)
 
     def run(self) -> Iterator[Play]:
-        stretches = self._stretches()
-        for number, (start, stop, chorus, jumps) in enumerate(stretches):
+        """Yield the plays chorus by chorus; the last one takes the jumps."""
+        for chorus, stretches in self._choruses():
             if chorus != self.chorus:
                 self.chorus, self.passes = chorus, {}
-            last = number == len(stretches) - 1
-            yield from self._walk(start, stop, jumps=jumps and last)
+            for number, (start, stop) in enumerate(stretches, 1):
+                last = chorus == self.choruses and number == len(stretches)
+                yield from self._walk(start, stop, jumps=last and not self.roads.form)
 
-    def _stretches(self) -> list[tuple[int, int, int, bool]]:
-        """Return stretches of bars (start, stop, chorus, whether jumps count), in order."""
-        total = len(self.bars)
-        if self.roads.form:
-            order = list(self.roads.form)
-        else:
-            order = list(range(len(self.roads.section_names)))
-        if self.choruses == 1 and not self.roads.form:
-            return [(0, total, 1, True)]
-        names = self.roads.section_names
+    def _choruses(self) -> Iterator[tuple[int, list[tuple[int, int]]]]:
+        """Yield each chorus with its stretches of bars (start, stop)."""
+        order = self.roads.form or tuple(range(len(self.roads.section_names)))
         once = [self._is_once(section) for section in order]
-        if all(once):
-            spans = [(order, 1)]
-        else:
-            first = once.index(False)
-            last = len(once) - once[::-1].index(False)
-            body = order[first:last]
-            spans = [(order[:first], 1)]
-            for chorus in range(1, self.choruses + 1):
-                part = [
-                    section
-                    for section in body
-                    if not self._is_once(section)
-                    or chorus == (1 if name_stem(names[section]) == "intro" else self.choruses)
-                ]
-                spans.append((part, chorus))
-            spans.append((order[last:], self.choruses))
-        stretches: list[tuple[int, int, int, bool]] = []
-        for part, chorus in spans:
-            for section in part:
-                start, stop = self._bounds(section)
-                if start == 0 and self.roads.pickup and chorus > 1:
-                    start = 1
-                previous = stretches[-1] if stretches else None
-                joined = previous is not None and previous[1] == start and previous[2] == chorus
-                if joined and previous is not None and not self.roads.form:
-                    stretches[-1] = (previous[0], stop, chorus, True)
-                elif start < stop:
-                    stretches.append((start, stop, chorus, True))
-        if not self.roads.form and stretches:
-            start, _, chorus, jumps = stretches[-1]
-            stretches[-1] = (start, total, chorus, jumps)
+        if self.choruses == 1 or all(once):
+            self.choruses = 1
+            yield 1, self._stretches(order)
+            return
+        first, last = once.index(False), len(once) - once[::-1].index(False)
+        body, inner = order[first:last], once[first:last]
+        names = self.roads.section_names
+        intros = [name_stem(names[section]) == "intro" for section in body]
+        opening = [
+            s for s, single, intro in zip(body, inner, intros, strict=True) if not single or intro
+        ]
+        closing = [
+            s
+            for s, single, intro in zip(body, inner, intros, strict=True)
+            if not single or not intro
+        ]
+        between = [s for s, single in zip(body, inner, strict=True) if not single]
+        yield 1, self._stretches((*order[:first], *opening))
+        middle = self._stretches(between, again=True)
+        for chorus in range(2, self.choruses):
+            yield chorus, middle
+        yield self.choruses, self._stretches((*closing, *order[last:]), again=True)
+
+    def _stretches(self, order: Sequence[int], *, again: bool = False) -> list[tuple[int, int]]:
+        """Return the bars of sections, those that follow each other in the text joined.
+
+        Under a form every section stays a stretch of its own. `again` leaves a pickup out.
+        """
+        stretches: list[tuple[int, int]] = []
+        for section in order:
+            start, stop = self.bounds.get(section, (0, 0))
+            if start == 0 and again and self.roads.pickup:
+                start = 1
+            if stretches and stretches[-1][1] == start and not self.roads.form:
+                stretches[-1] = (stretches[-1][0], stop)
+            elif start < stop:
+                stretches.append((start, stop))
         return stretches
 
     def _is_once(self, section: int) -> bool:
-        start, stop = self._bounds(section)
-        only_pickup = self.roads.pickup and (start, stop) == (0, 1)
+        only_pickup = self.roads.pickup and self.bounds.get(section) == (0, 1)
         return only_pickup or plays_once(self.roads.section_names[section])
-
-    def _bounds(self, section: int) -> tuple[int, int]:
-        start = self.section_start.get(section, 0)
-        stop = start
-        while stop < len(self.bars) and self.bars[stop].section == section:
-            stop += 1
-        return start, stop
 
     def _play(self, i: int) -> Play:
         laid = self.bars[i]
@@ -206,7 +199,7 @@ class _Walk:
             message = f"over {what} when repeats are played out; repeat less often"
             raise RoadMapError(Fault(laid.bar.span, message))
         self.passes[i] = self.passes.get(i, 0) + 1
-        start = self.section_start[laid.section]
+        start, _ = self.bounds[laid.section]
         after_pickup = start == 0 and self.roads.pickup and i == 1
         begins = i == start or (after_pickup and self.previous != 0)
         play = Play(
