@@ -4,7 +4,6 @@ chart -> timeline -> band -> MIDI -> sound, and the chord map off the timeline. 
 track appear together when all of them are whole, or not at all.
 """
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -280,6 +279,8 @@ def render_track(
 def _write_files(
     track: Track, options: RenderOptions, stage: Path, stem: str, tell: Progress
 ) -> tuple["AudioReport | None", list[OutputFile]]:
+    import tempfile
+
     from generator.chart.format import format_chart
     from generator.chordmap.build import map_json
     from generator.midi import midi_bytes

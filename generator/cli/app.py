@@ -17,6 +17,7 @@ INTERRUPTED = 130
 app = typer.Typer(
     name="chartbed",
     no_args_is_help=True,
+    rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="Start with: chartbed demo",

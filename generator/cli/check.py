@@ -33,11 +33,13 @@ def check(
 
 
 def _check_chart(name: str) -> str:
-    from generator.pipeline import load_chart
+    # Not by way of the pipeline: it knows the whole band, which a check does not need.
+    from generator.band.style_catalogue import style_names
+    from generator.chart.parser import read_chart
     from generator.timeline.build import build_timeline
     from generator.timeline.summary import summarize
 
-    chart = load_chart(name)
+    chart = read_chart(name, styles=style_names())
     return f"{chart.title}: {summarize(build_timeline(chart))}"
 
 

@@ -12,10 +12,6 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
-_SOUND = "Sound"
-_MUSIC = "Music"
-_FILES = "Files"
-
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
@@ -27,84 +23,55 @@ def register(app: typer.Typer) -> None:
 
 def render(
     chart: Annotated[str, typer.Argument(help="The chart; - reads standard input.")],
-    out: Annotated[
-        Path, typer.Option("-o", "--out", help="Folder for the files.", rich_help_panel=_FILES)
-    ] = Path(),
+    out: Annotated[Path, typer.Option("-o", "--out", help="Folder for the files.")] = Path(),
     formats: Annotated[
         list[str] | None,
         typer.Option(
             help="Comma-separated: mp3, wav, wav24, wav32f, flac, m4a, ogg, opus, midi, map, "
             "chart, page, sheet. Default: mp3,wav,midi,map.",
-            rich_help_panel=_FILES,
         ),
     ] = None,
-    stems: Annotated[
-        bool, typer.Option("--stems", help="One file a part too.", rich_help_panel=_FILES)
-    ] = False,
+    stems: Annotated[bool, typer.Option("--stems", help="One file a part too.")] = False,
     mute: Annotated[
         list[str] | None,
-        typer.Option(help="Parts to leave out, such as bass,comp.", rich_help_panel=_SOUND),
+        typer.Option(help="Parts to leave out, such as bass,comp."),
     ] = None,
     key: Annotated[
         str | None,
-        typer.Option(help="Play in this key: G, F#m, 'D dorian'.", rich_help_panel=_MUSIC),
+        typer.Option(help="Play in this key: G, F#m, 'D dorian'."),
     ] = None,
-    transpose: Annotated[
-        int, typer.Option(help="Move by semitones, -12 to 12.", rich_help_panel=_MUSIC)
-    ] = 0,
+    transpose: Annotated[int, typer.Option(help="Move by semitones, -12 to 12.")] = 0,
     tempo: Annotated[
         str | None,
-        typer.Option(help="Beats a minute (98, q=98) or a share (75%).", rich_help_panel=_MUSIC),
+        typer.Option(help="Beats a minute (98, q=98) or a share (75%)."),
     ] = None,
-    style: Annotated[
-        str | None, typer.Option(help="A style, see `chartbed styles`.", rich_help_panel=_MUSIC)
-    ] = None,
-    choruses: Annotated[
-        int | None, typer.Option(help="How often the body is played.", rich_help_panel=_MUSIC)
-    ] = None,
-    count_in: Annotated[
-        int | None, typer.Option(help="Bars counted before the music.", rich_help_panel=_MUSIC)
-    ] = None,
-    section: Annotated[
-        str | None, typer.Option(help="Only this section.", rich_help_panel=_MUSIC)
-    ] = None,
-    seed: Annotated[
-        int, typer.Option(help="Another number, other variations.", rich_help_panel=_MUSIC)
-    ] = 1,
+    style: Annotated[str | None, typer.Option(help="A style, see `chartbed styles`.")] = None,
+    choruses: Annotated[int | None, typer.Option(help="How often the body is played.")] = None,
+    count_in: Annotated[int | None, typer.Option(help="Bars counted before the music.")] = None,
+    section: Annotated[str | None, typer.Option(help="Only this section.")] = None,
+    seed: Annotated[int, typer.Option(help="Another number, other variations.")] = 1,
     reader: Annotated[
         str | None,
         typer.Option(
             "--for",
             help="Chord names in the map as a bb, eb or f instrument reads them.",
-            rich_help_panel=_MUSIC,
         ),
     ] = None,
     capo: Annotated[
         int | None,
-        typer.Option(
-            help="Chord names in the map for a capo at this fret.", rich_help_panel=_MUSIC
-        ),
+        typer.Option(help="Chord names in the map for a capo at this fret."),
     ] = None,
-    mix: Annotated[
-        str, typer.Option(help="A mix, see `chartbed mixes`.", rich_help_panel=_SOUND)
-    ] = "balanced",
-    loudness: Annotated[
-        float, typer.Option(help="Integrated loudness in LUFS.", rich_help_panel=_SOUND)
-    ] = -18.0,
-    tuning: Annotated[float, typer.Option(help="A4 in Hz.", rich_help_panel=_SOUND)] = 440.0,
-    rate: Annotated[int, typer.Option(help="Samples a second.", rich_help_panel=_SOUND)] = 44_100,
-    bitrate: Annotated[
-        int, typer.Option(help="Of the lossy formats, in kbit/s.", rich_help_panel=_SOUND)
-    ] = 192,
-    font: Annotated[
-        Path | None, typer.Option(help="A General MIDI SoundFont.", rich_help_panel=_SOUND)
-    ] = None,
+    mix: Annotated[str, typer.Option(help="A mix, see `chartbed mixes`.")] = "balanced",
+    loudness: Annotated[float, typer.Option(help="Integrated loudness in LUFS.")] = -18.0,
+    tuning: Annotated[float, typer.Option(help="A4 in Hz.")] = 440.0,
+    rate: Annotated[int, typer.Option(help="Samples a second.")] = 44_100,
+    bitrate: Annotated[int, typer.Option(help="Of the lossy formats, in kbit/s.")] = 192,
+    font: Annotated[Path | None, typer.Option(help="A General MIDI SoundFont.")] = None,
     renderer: Annotated[
         str,
         typer.Option(
             "--render",
             help="notes (fast) or straight (one synthesiser through each part).",
-            rich_help_panel=_SOUND,
         ),
     ] = "notes",
     as_json: Annotated[
