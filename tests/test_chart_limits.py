@@ -30,7 +30,7 @@ REFUSED = [
     ("heads", "Key: C\n" * 100_000, "a second Key:"),
     ("sections", "[A]\n" * 200_000, "has no bars"),
     ("bars", ("| C " * 240 + "|\n") * 1000, "over 10000 written bars"),
-    ("symbols", THIRTY_TWO + ("| " + "C " * 32 + "|\n") * 6000, "over 60000 written symbols"),
+    ("symbols", THIRTY_TWO + ("| " + "C " * 32 + "|\n") * 6000, "over 40000 written symbols"),
     ("played symbols", THIRTY_TWO + "|: " + "C " * 32 + ":| x6000", "over 120000 chords"),
     ("a repeat of 99999", "|: C :| x99999", "write x 2 to x 10000"),
     ("repeats that multiply", "|: C :| x9999\n|: F :| x9999", "over 10000 bars"),
@@ -43,6 +43,7 @@ REFUSED = [
     ("a giant meter", "Time: " + "9" * 900 + "/4\n| C |", "is no meter"),
     ("a giant ending", "|" + "9" * 900 + ". C |", "write 1 to 99"),
     ("a giant chord", "| " + "C" * 900 + " |", "64 characters"),
+    ("directions", ('| C ' + '"rit." "a tempo" ' * 30 + "|\n") * 900, "over 40000 written symbols"),
     ("jumps", '| C "D.C." |\n' * 9000, "over 10000 bars"),
     ("accents", "\u0301" * 900, "64 characters"),
 ]  # fmt: skip

@@ -49,6 +49,14 @@ def test_a_ritardando_after_the_last_symbol_starts_with_it():
     assert [mark.tick for mark in timeline.tempo_marks] == [7 * 960]
 
 
+def test_words_behind_the_last_symbol_come_in_the_order_of_time():
+    timeline = timeline_of('[A]\n| C "a tempo" "rit." | F |')
+    assert [(mark.text, mark.tick) for mark in timeline.tempo_marks] == [
+        ("rit.", 0), ("a tempo", 3840),
+    ]  # fmt: skip
+    assert bpm(timeline, 4) == 100
+
+
 def test_a_fermata_doubles_its_chord():
     timeline = timeline_of("[A]\n| C / F(.) / | C |")
     clock = timeline.clock

@@ -330,7 +330,8 @@ class _Worker:
         sounds: tuple[Sound, ...],
         bounds: tuple[Fraction, ...],
     ) -> tuple[tuple[Fraction, Direction], ...]:
-        placed, done = [], 0
+        placed: list[tuple[Fraction, Direction]] = []
+        done = 0
         for item in items:
             if not isinstance(item, Direction):
                 done += 1
@@ -339,6 +340,7 @@ class _Worker:
             else:
                 gradual = item.kind in GRADUAL
                 placed.append((bounds[sounds[-1].beat] if gradual else bounds[-1], item))
+        placed.sort(key=lambda pair: pair[0])  # a gradual one may have moved back
         return tuple(placed)
 
 

@@ -39,7 +39,7 @@ _MAX_NAME = 40
 MAX_SECTIONS = 1000
 """Most sections in one chart."""
 
-MAX_SYMBOLS = 60_000
+MAX_SYMBOLS = 40_000
 """Most symbols in one chart."""
 
 
