@@ -335,6 +335,24 @@ def test_reduced_motion_moves_by_the_beat(browser: Browser, tmp_path: Path) -> N
     assert places["no-preference"] > 2 * places["reduce"]
 
 
+def test_place_in_the_form_leaves_out_what_is_played_once(browser: Browser, tmp_path: Path) -> None:
+    text = (
+        "Title: T\nKey: C\nTime: 4/4\nTempo: q=120\nChoruses: 2\n"
+        "[Intro]\n| G7 |\n[A]\n|: C | F :|\n[B]\n| G7 |\n[Outro]\n| C |\n"
+    )
+    path, chord_map = written_page(tmp_path, text)
+    with opened(browser, path) as page:
+        said = []
+        for number in range(len(chord_map["bars"])):
+            page.evaluate(
+                "(n) => { practice.player.goTo(practice.map.bars[n].start_s); practice.refresh() }",
+                number,
+            )
+            said.append(page.inner_text("#position-form"))
+    form = [f"bar {n} of 5 of the form" for n in range(1, 6)]
+    assert said == ["", *form, *form, ""]
+
+
 def test_each_format_starts_at_the_first_sample(
     browser: Browser, tmp_path: Path, run_chartbed: Any
 ) -> None:
@@ -425,6 +443,7 @@ def test_every_control_by_keyboard(browser: Browser, tmp_path: Path) -> None:
         press("End")
         press("Enter")
         assert text("#position") == "Bar 16 of 16, chorus 2"
+        assert text("#position-form") == "bar 8 of 8 of the form"
         press("Shift+Enter")
         assert text("#summary-loop") == "looping bar 16"
         page.focus("#tuning")

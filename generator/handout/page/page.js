@@ -57,6 +57,22 @@ const barsOfSection = sections.map((_, s) => {
   return [first, last];
 });
 
+/** For each bar its place in the form, {number, of}; null for what is not in every chorus. */
+const inForm = (() => {
+  const heard = new Map(); // written number -> choruses that hold it
+  for (const bar of bars) {
+    if (!heard.has(bar.written)) heard.set(bar.written, new Set());
+    heard.get(bar.written).add(bar.chorus);
+  }
+  const lengths = new Map(); // chorus -> bars of the form so far
+  const numbers = bars.map((bar) => {
+    if (heard.get(bar.written).size < 2) return 0;
+    lengths.set(bar.chorus, (lengths.get(bar.chorus) ?? 0) + 1);
+    return lengths.get(bar.chorus);
+  });
+  return bars.map((bar, b) => numbers[b] ? { number: numbers[b], of: lengths.get(bar.chorus) } : null);
+})();
+
 function sectionName(s) {
   const { label, pass } = sections[s];
   const plays = sections.filter((section) => section.label === label).length;
@@ -1148,6 +1164,8 @@ function show({ timeS, counting }) {
   setText($("position-bar"), place);
   setText($("position-chorus"), chorus);
   setText($("summary-place"), place + chorus);
+  const form = counting ? null : inForm[barIndex];
+  setText($("position-form"), form ? `bar ${form.number} of ${form.of} of the form` : "");
   setText($("where-section"), bar ? sectionName(bar.section) : "Before the form");
   const beat = counting ? counting.beat : inBeat;
   const of = counting ? counting.beats : beats;
