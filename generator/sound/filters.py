@@ -12,14 +12,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["STEP", "Cascade", "Section", "highpass"]
+__all__ = ["STEP", "Cascade", "Section", "highpass", "product"]
 
 STEP = 64
 """Samples a matrix step; blocks given to a `Cascade` are whole multiples of it."""
 
-# Steps a product: small enough that the linear algebra library does not share one product among
-# threads, so that the result does not depend on how many cores there are.
-_ROWS = 48
+# Multiplications in one product: so few that the linear algebra library does not share one among
+# threads, and the result does not depend on how many cores there are.
+_PRODUCT_SIZE = 1 << 18
 
 _NEGLIGIBLE = 1e-12
 
@@ -82,7 +82,7 @@ class Cascade:
         steps = frames // STEP
         out = np.empty_like(block)
         for channel in range(channels):
-            both = _product(block[channel].reshape(steps, STEP), self._forward)
+            both = product(block[channel].reshape(steps, STEP), self._forward)
             states = np.empty((steps + 1, self._state.shape[1]))
             states[0] = self._state[channel]
             states[1:] = both[:, STEP:]
@@ -92,18 +92,21 @@ class Cascade:
                 power, reach = power @ power, 2 * reach
             self._state[channel] = states[-1]
             result = out[channel].reshape(steps, STEP)
-            result[:] = _product(states[:-1].astype(np.float32), self._from_state)
+            result[:] = product(states[:-1].astype(np.float32), self._from_state)
             result += both[:, :STEP]
         return out
 
 
-def _product(rows: "NDArray[np.float32]", matrix: "NDArray[np.float32]") -> "NDArray[np.float32]":
+def product(rows: "NDArray[np.float32]", matrix: "NDArray[np.float32]") -> "NDArray[np.float32]":
+    """Return the matrix product, worked out a few rows at a time, the same on every machine."""
     import numpy as np
 
+    few = max(1, _PRODUCT_SIZE // matrix.size)
     out = np.empty((len(rows), matrix.shape[1]), np.float32)
-    whole = len(rows) // _ROWS * _ROWS
-    batch = rows[:whole].reshape(-1, _ROWS, rows.shape[1])
-    np.matmul(batch, matrix, out=out[:whole].reshape(-1, _ROWS, matrix.shape[1]))
+    whole = len(rows) // few * few
+    if whole:
+        batch = rows[:whole].reshape(-1, few, rows.shape[1])
+        np.matmul(batch, matrix, out=out[:whole].reshape(-1, few, matrix.shape[1]))
     np.matmul(rows[whole:], matrix, out=out[whole:])
     return out
 

@@ -10,7 +10,7 @@ Reiss 2012, which give the table back at 48 kHz to its last printed digits).
 import math
 from typing import TYPE_CHECKING
 
-from generator.sound.filters import STEP, Cascade, Section
+from generator.sound.filters import STEP, Cascade, Section, product
 
 if TYPE_CHECKING:
     import numpy as np
@@ -24,7 +24,7 @@ _RELATIVE_GATE_LU = -10.0
 
 _OVERSAMPLING = 4
 _HALF_TAPS = 16
-_BATCH = 32
+_BATCH = 64
 
 
 def k_weighting(rate_hz: int) -> tuple[Section, Section]:
@@ -138,8 +138,13 @@ class TruePeakMeter:
     def __init__(self, channels: int = 2) -> None:
         import numpy as np
 
-        self._taps = _interpolator()
-        self._bound = float(np.abs(self._taps).sum(axis=0).max())
+        taps = _interpolator()
+        self._bound = float(np.abs(taps).sum(axis=0).max())
+        # Every point between the samples of a span in one product: a band of shifted taps.
+        matrix = np.zeros((STEP + len(taps) - 1, STEP, taps.shape[1]), np.float32)
+        for shift in range(STEP):
+            matrix[shift : shift + len(taps), shift] = taps
+        self._between_matrix = matrix.reshape(len(matrix), -1)
         self._before = np.zeros((channels, STEP), np.float32)
         self.peak = 0.0
 
@@ -177,7 +182,7 @@ class TruePeakMeter:
             loud = np.flatnonzero(near * self._bound > floor)
             for i in range(0, len(loud), _BATCH):
                 some = loud[i : i + _BATCH]
-                tops = self._between(channel, some).max(axis=(1, 2))
+                tops = self._between(channel, some)
                 # A window starts up to 64 samples before the point that it interpolates.
                 np.maximum.at(peaks, some, tops)
                 np.maximum.at(peaks, some + 1, tops)
@@ -199,12 +204,11 @@ class TruePeakMeter:
     def _between(
         self, channel: "NDArray[np.float32]", spans: "NDArray[np.int64]"
     ) -> "NDArray[np.float32]":
-        """Return the absolute interpolated values of windows that start in the spans."""
+        """Return the greatest interpolated value of the windows that start in each span."""
         import numpy as np
 
         stretches = channel[spans[:, None] * STEP + np.arange(STEP + 2 * _HALF_TAPS - 1)]
-        windows = np.lib.stride_tricks.sliding_window_view(stretches, 2 * _HALF_TAPS, axis=1)
-        between: NDArray[np.float32] = np.abs(windows @ self._taps)
+        between: NDArray[np.float32] = np.abs(product(stretches, self._between_matrix)).max(axis=1)
         return between
 
 

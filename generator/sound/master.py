@@ -28,7 +28,6 @@ _TAIL_FLOOR = 10 ** (-70 / 20)
 _FADE_S = 0.05
 _CLOSE_ENOUGH_LU = 0.05
 _TRIES = 12
-_MARGIN_DB = 12.0
 _WORTH_TELLING_DB = 1.5
 _ROUGH_DB = 3.0
 _DITHER_SEED = 16
@@ -61,7 +60,9 @@ def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
     gain_db = round(target_lufs - mixed.lufs, 3)
     if mixed.dbtp + gain_db <= CEILING_DBTP:
         return Level(gain_db, mixed.lufs + gain_db, mixed.dbtp + gain_db)
-    peaks = _span_peaks(mixed.spools[MIX], 10 ** ((CEILING_DBTP - gain_db - _MARGIN_DB) / 20))
+    # Limiting costs loudness, which the gain makes up for: never more than what was cut off.
+    margin_db = 1.0 + mixed.dbtp + gain_db - CEILING_DBTP
+    peaks = _span_peaks(mixed.spools[MIX], 10 ** ((CEILING_DBTP - gain_db - margin_db) / 20))
     gain_db, curve, lufs = _settle(mixed, peaks, gain_db, target_lufs, 0.0, rate_hz)
     if curve.min() < -_ROUGH_DB:
         heard = _measured_loudness(mixed.spools[MIX], 10 ** (gain_db / 20), curve, rate_hz)

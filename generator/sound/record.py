@@ -145,9 +145,14 @@ class Recorder:
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._pool = ThreadPoolExecutor(max(1, jobs), thread_name_prefix="notes")
-        self._kept: OrderedDict[NoteKey, Future[NDArray[np.float32]]] = OrderedDict()
-        self._gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
-        self._ready = [self._pool.submit(self._own_synth) for _ in range(max(1, jobs))]
+        self._asked: dict[NoteKey, Future[NDArray[np.float32]]] = {}
+        self._sounds: OrderedDict[NoteKey, NDArray[np.float32]] = OrderedDict()
+        self._bytes = 0
+        self._loudest_of: dict[NoteKey, NoteKey] = {}
+        self._asked_gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
+        self._gains: dict[NoteKey, float | None] = {}
+        for _ in range(max(1, jobs)):
+            self._pool.submit(self._own_synth)
 
     def __enter__(self) -> "Recorder":
         return self
@@ -161,49 +166,54 @@ class Recorder:
         for synth in self._synths:
             synth.close()
         self._synths.clear()
-        self._kept.clear()
+        self._asked.clear()
+        self._sounds.clear()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
-        """Start recording what is not there yet, in this order; drop what was used longest ago."""
-        self._trim()
-        self._ask(keys)
-
-    def _ask(self, keys: Iterable[NoteKey]) -> None:
+        """Start recording what is not there yet, in this order."""
         for key in keys:
             loudest = self._loudest(key)
-            if loudest in self._kept:
-                self._kept.move_to_end(loudest)
-            else:
-                self._kept[loudest] = self._pool.submit(self._record, loudest)
+            if loudest not in self._sounds and loudest not in self._asked:
+                self._asked[loudest] = self._pool.submit(self._record, loudest)
             if key.velocity != loudest.velocity:
                 touch = (key.bank, key.program, key.pitch, key.velocity)
-                if touch not in self._gains:
-                    self._gains[touch] = self._pool.submit(self._gain, key, loudest.velocity)
+                if touch not in self._asked_gains:
+                    self._asked_gains[touch] = self._pool.submit(self._gain, key, loudest.velocity)
 
     def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
         """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for."""
-        loudest = self._loudest(key)
-        if loudest not in self._kept or key.velocity != loudest.velocity:
-            self._ask((key,))
-        gain: float | None = 1.0
-        if key.velocity != loudest.velocity:
-            gain = self._gains[key.bank, key.program, key.pitch, key.velocity].result()
+        if key in self._gains:
+            gain = self._gains[key]
+        else:
+            self.prefetch((key,))
+            touch = (key.bank, key.program, key.pitch, key.velocity)
+            alike = key == self._loudest(key)
+            gain = self._gains[key] = 1.0 if alike else self._asked_gains[touch].result()
         if gain is None:
-            if key not in self._kept:
-                self._kept[key] = self._pool.submit(self._record, key)
-            return self._kept[key].result(), 1.0
-        return self._kept[loudest].result(), gain
+            return self._sound(key), 1.0
+        return self._sound(self._loudest_of[key]), gain
 
-    def _trim(self) -> None:
-        total = 0
-        for key in reversed(tuple(self._kept)):
-            future = self._kept[key]
-            if future.done():
-                total += future.result().nbytes
-                if total > _MEMORY_BYTES:
-                    del self._kept[key]
+    def _sound(self, key: NoteKey) -> "NDArray[np.float32]":
+        sound = self._sounds.get(key)
+        if sound is not None:
+            self._sounds.move_to_end(key)
+            return sound
+        future = self._asked.pop(key, None) or self._pool.submit(self._record, key)
+        sound = self._sounds[key] = future.result()
+        self._bytes += sound.nbytes
+        # What was used longest ago goes, and is recorded again should it be needed.
+        while self._bytes > _MEMORY_BYTES and len(self._sounds) > 1:
+            _, dropped = self._sounds.popitem(last=False)
+            self._bytes -= dropped.nbytes
+        return sound
 
     def _loudest(self, key: NoteKey) -> NoteKey:
+        known = self._loudest_of.get(key)
+        if known is None:
+            known = self._loudest_of[key] = self._find_loudest(key)
+        return known
+
+    def _find_loudest(self, key: NoteKey) -> NoteKey:
         preset = (key.bank, key.program)
         if preset not in self._layers:
             self._layers[preset] = self._font.touch_layers(*preset)
