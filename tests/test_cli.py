@@ -261,7 +261,8 @@ def test_an_audition_is_eight_bars_of_the_style(folder, run_chartbed):
 
 
 def test_no_command_shows_help_and_a_wrong_one_is_refused(folder, run_chartbed):
-    assert "Commands" in run_chartbed(folder).stdout
+    bare = run_chartbed(folder)
+    assert "Commands:" in bare.stdout + bare.stderr
     wrong = run_chartbed(folder, "rendr")
     assert wrong.returncode == 2
     assert "render" in wrong.stderr
