@@ -7,15 +7,18 @@ PIP := $(PY) -m pip --disable-pip-version-check
 # The first Python that is new enough; override with `make PYTHON=/path/to/python3.12 demo`.
 PYTHON ?= $(firstword $(foreach p,python3.13 python3.12 python3.11 python3,$(shell command -v $(p) 2>/dev/null)))
 SOUND_PACKAGES := libfluidsynth3 fluid-soundfont-gm ffmpeg
-TEST_PACKAGES := $(SOUND_PACKAGES) chromium poppler-utils
+# npm brings axe-core, which checks the practice page for people who use a screen reader.
+TEST_PACKAGES := $(SOUND_PACKAGES) chromium poppler-utils $(if $(shell command -v npm),,nodejs npm)
+PICTURE_PACKAGES := $(TEST_PACKAGES) fonts-urw-base35
+AXE := tests/node_modules/axe-core/axe.min.js
 BENCH_PACKAGES := $(SOUND_PACKAGES) fluidsynth rubberband-cli
 
-.PHONY: demo test lint types bench pictures band-report clean system-demo system-test system-bench
+.PHONY: demo test lint bench pictures band-report clean system-demo system-test system-bench system-pictures
 
 demo: system-demo $(VENV)/.installed
 	@$(VENV)/bin/chartbed demo -o out
 
-test: system-test $(VENV)/.installed-test
+test: system-test $(VENV)/.installed-test $(AXE)
 	@$(PY) -m pytest -n 2 --dist loadgroup $(ARGS)
 
 lint: $(VENV)/.installed-test
@@ -26,7 +29,7 @@ lint: $(VENV)/.installed-test
 bench: system-bench $(VENV)/.installed-test
 	@$(PY) -m tests.bench $(ARGS)
 
-pictures: system-test $(VENV)/.installed-test
+pictures: system-pictures $(VENV)/.installed-test
 	@$(PY) -m tests.pictures $(ARGS)
 
 band-report: $(VENV)/.installed-test
@@ -43,6 +46,8 @@ system-test:
 	@sh tests/system_packages.sh $(TEST_PACKAGES)
 system-bench:
 	@sh tests/system_packages.sh $(BENCH_PACKAGES)
+system-pictures:
+	@sh tests/system_packages.sh $(PICTURE_PACKAGES)
 
 $(PY):
 	@test -n "$(PYTHON)" || { echo "chartbed needs Python 3.11 to 3.13: install python3 first"; exit 1; }
@@ -62,3 +67,7 @@ $(VENV)/.installed-test: pyproject.toml | $(PY)
 	@echo "Installing chartbed with its test tools into $(VENV)"
 	@$(PIP) install --quiet --editable '.[test]'
 	@touch $@ $(VENV)/.installed
+
+$(AXE): tests/package-lock.json | system-test
+	@npm ci --prefix tests --no-audit --no-fund --silent
+	@touch $@
