@@ -9,6 +9,7 @@ say so (`FontTables.touch_layers`), the loudest touch of a layer is recorded and
 that recording times a gain. The gain is measured, since FluidSynth rounds levels to 0.1 dB.
 """
 
+import math
 import threading
 from bisect import bisect_right
 from collections import OrderedDict
@@ -17,6 +18,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from generator.sound.cache import NoteCache
 from generator.sound.notes import NoteKey
 from generator.sound.sf2 import FontTables
 from generator.sound.synth import BLOCK, Synth
@@ -128,6 +130,8 @@ class Recorder:
         Threads, each with a synthesiser of its own; FluidSynth shares the samples among them.
     presets : iterable of (int, int)
         Bank and program of what will be played: read at once, before the first note is asked for.
+    cache : NoteCache, optional
+        Recordings on disk: asked first, and given what had to be recorded.
     """
 
     def __init__(
@@ -138,7 +142,9 @@ class Recorder:
         tuning_hz: float,
         jobs: int,
         presets: Iterable[tuple[int, int]] = (),
+        cache: NoteCache | None = None,
     ) -> None:
+        self._cache = cache
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
         self._presets = tuple(sorted(set(presets)))
         self._layers: dict[tuple[int, int], dict[int, tuple[int, ...] | None]] = {}
@@ -151,7 +157,7 @@ class Recorder:
         self._loudest_of: dict[NoteKey, NoteKey] = {}
         self._asked_gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
         self._gains: dict[NoteKey, float | None] = {}
-        for _ in range(max(1, jobs)):
+        for _ in range(max(1, jobs) if cache is None else 0):
             self._pool.submit(self._own_synth)
 
     def __enter__(self) -> "Recorder":
@@ -163,6 +169,8 @@ class Recorder:
     def close(self) -> None:
         """Stop the threads and free the synthesisers."""
         self._pool.shutdown(wait=True, cancel_futures=True)
+        if self._cache:
+            self._cache.close()
         for synth in self._synths:
             synth.close()
         self._synths.clear()
@@ -235,7 +243,23 @@ class Recorder:
         return synth
 
     def _record(self, key: NoteKey) -> "NDArray[np.float32]":
-        return record_note(self._own_synth(), key, self._rate_hz)
+        sound = self._cache.get(key) if self._cache else None
+        if sound is None:
+            sound = record_note(self._own_synth(), key, self._rate_hz)
+            if self._cache:
+                self._cache.put(key, sound)
+        return sound
 
     def _gain(self, key: NoteKey, reference_velocity: int) -> float | None:
-        return touch_gain(self._own_synth(), key, reference_velocity)
+        import numpy as np
+
+        # A gain is kept as a recording of one sample, under a note that lasts no time.
+        place = replace(key, duration_blocks=0, choke_blocks=reference_velocity, choke_pitch=0)
+        kept = self._cache.get(place) if self._cache else None
+        if kept is None:
+            gain = touch_gain(self._own_synth(), key, reference_velocity)
+            kept = np.array([[math.nan if gain is None else gain]], np.float32)
+            if self._cache:
+                self._cache.put(place, kept)
+        gain = float(kept[0, 0])
+        return None if math.isnan(gain) else gain

@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from generator.band.arrangement import Arrangement, Part
 from generator.clock import Clock
 from generator.errors import FontError, OptionError
+from generator.sound.cache import NoteCache
 from generator.sound.encode import Encoder
 from generator.sound.fonts import Font, check_font, choose_font
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
@@ -74,7 +75,14 @@ def render_audio(
     }
     channels = _channels(arrangement, clock, wanted, settings, font, tables)
     with ExitStack() as stack:
-        recorder = None
+        recorder = cache = None
+        if settings.cache is not None:
+            cache = NoteCache(
+                settings.cache,
+                font.path,
+                rate_hz=settings.rate_hz,
+                tuning_hz=settings.tuning_hz,
+            )
         if settings.render == "notes":
             recorder = stack.enter_context(
                 Recorder(
@@ -83,6 +91,7 @@ def render_audio(
                     tuning_hz=settings.tuning_hz,
                     jobs=settings.jobs,
                     presets=presets,
+                    cache=cache,
                 )
             )
         # numpy is imported here, while the threads of the recorder read the font.
