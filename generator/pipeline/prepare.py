@@ -1,0 +1,162 @@
+"""From a chart to the notes: key, tempo and style as asked, then timeline and band."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from generator.band.arrangement import Arrangement
+from generator.chart.model import Chart
+from generator.errors import OptionError
+from generator.pipeline.options import RenderOptions
+from generator.timeline.model import Timeline
+
+__all__ = ["Track", "in_key", "load_chart", "prepare"]
+
+_COMMON_STYLES = (
+    "straight-eighth-rock",
+    "pop-ballad",
+    "folk-waltz",
+    "slow-soul-six-eight",
+    "slow-blues-twelve-eight",
+    "five-four-groove",
+    "seven-eight-rock",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A chart worked out up to the notes: everything short of sound.
+
+    `chart` is the chart as played, in the key that was asked for.
+    """
+
+    chart: Chart
+    timeline: Timeline
+    arrangement: Arrangement
+    remarks: tuple[str, ...]
+
+
+def load_chart(source: Path | str) -> Chart:
+    """Read a chart, and check the name of its style too.
+
+    Raises
+    ------
+    ChartError
+        With every problem of the text.
+    """
+    from generator.band.style_catalogue import style_names
+    from generator.chart.parser import read_chart
+
+    return read_chart(source, styles=style_names())
+
+
+def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
+    """Work a chart out up to the notes.
+
+    Raises
+    ------
+    InputError
+        If an option makes no sense for this chart.
+    """
+    from generator.band.arrange import arrange
+    from generator.band.style import load_style
+    from generator.timeline.build import build_timeline
+
+    chart = in_key(chart, options)
+    timeline = build_timeline(
+        chart,
+        choruses=options.choruses,
+        count_in_bars=options.count_in_bars,
+        tempo_scale=_tempo_scale(chart, options.tempo),
+        section=options.section,
+    )
+    remarks: tuple[str, ...] = ()
+    name = options.style or chart.style
+    if name is None:
+        name = _style_for(chart)
+        remarks = (f"the chart names no style: {name} plays it (choose with --style)",)
+    style = load_style(name)
+    timeline = style.ended(timeline)
+    arrangement = arrange(timeline, style, seed=options.seed)
+    timeline = style.groove(timeline, options.seed).with_swung_pushes()
+    known = {part.name for part in arrangement.parts}
+    for part in options.mute:
+        if part not in known:
+            raise OptionError(
+                f"--mute {part}: {name} has no such part; it has {', '.join(sorted(known))}"
+            )
+    return Track(chart, timeline, arrangement, remarks + arrangement.remarks)
+
+
+def in_key(chart: Chart, options: RenderOptions) -> Chart:
+    """Return the chart in the key that the options ask for.
+
+    Raises
+    ------
+    InputError
+        If the key cannot be read, is of another mode than the chart, or both ways are given.
+    """
+    from generator.chart.transpose import transpose_chart
+    from generator.harmony.key import parse_key
+    from generator.harmony.transposition import key_after_semitones
+
+    if options.key is not None and options.transpose:
+        raise OptionError("--key and --transpose both move the chart: give one of the two")
+    if not -12 <= options.transpose <= 12:
+        raise OptionError(f"--transpose takes -12 to 12 semitones, got {options.transpose}")
+    target = chart.key
+    if options.key is not None:
+        target = parse_key(options.key)
+        if target.mode != chart.key.mode:
+            raise OptionError(
+                f"--key {options.key} is {target.mode}, but the chart is in {chart.key.name}: "
+                f"ask for a {chart.key.mode} key, such as '{target.tonic} {chart.key.mode}'"
+            )
+    elif options.transpose:
+        target = key_after_semitones(chart.key, options.transpose)
+    return chart if target == chart.key else transpose_chart(chart, target)
+
+
+def _tempo_scale(chart: Chart, tempo: str | None) -> Fraction:
+    from generator.chart.values import ValueFault, parse_tempo
+
+    if tempo is None:
+        return Fraction(1)
+    remedy = "write beats a minute (98), a mark (q=98) or a share of the chart's tempo (75%)"
+    try:
+        if tempo.endswith("%"):
+            scale = Fraction(tempo[:-1].strip()) / 100
+        else:
+            scale = parse_tempo(tempo, chart.meter).quarter_bpm / chart.tempo.quarter_bpm
+    except (ValueFault, ValueError, ZeroDivisionError) as error:
+        reason = f"{error}; " if isinstance(error, ValueFault) else ""
+        raise OptionError(f"--tempo {tempo}: {reason}{remedy}") from error
+    quarter_bpm = chart.tempo.quarter_bpm * scale
+    if not 20 <= quarter_bpm <= 400:
+        raise OptionError(
+            f"--tempo {tempo} gives {float(quarter_bpm):g} quarters a minute; "
+            "20 to 400 are playable"
+        )
+    return scale
+
+
+def _style_for(chart: Chart) -> str:
+    """Return the first of the common styles that plays the chart's meter and tempo."""
+    from generator.band.style_catalogue import style_catalogue
+    from generator.chart.values import parse_tempo
+
+    entries = {entry["name"]: entry for entry in style_catalogue()}
+    meter = f"{chart.meter.numerator}/{chart.meter.denominator}"
+    fitting = [
+        name
+        for name in _COMMON_STYLES
+        if any(written.split()[0] == meter for written in entries[name]["meters"])
+    ]
+    for name in fitting:
+        low, high = (
+            parse_tempo(f"{entries[name]['tempo_unit']}={bound}").quarter_bpm
+            for bound in entries[name]["tempo"]
+        )
+        if low <= chart.tempo.quarter_bpm <= high:
+            return name
+    return fitting[0] if fitting else "plain"

@@ -1,0 +1,104 @@
+"""What is made of a track beside its MIDI file: settings of the sound, chord map, page, sheet."""
+
+from typing import TYPE_CHECKING, Any
+
+from generator.pipeline.options import RenderOptions
+from generator.pipeline.prepare import Track
+
+if TYPE_CHECKING:
+    from generator.chordmap.model import ChordMapFile
+    from generator.sound.model import AudioFile, SoundSettings
+
+__all__ = ["sound_settings", "track_map", "track_page", "track_sheet"]
+
+
+def track_map(
+    track: Track, options: RenderOptions, audio: tuple["AudioFile", ...] = ()
+) -> "ChordMapFile":
+    """Return the chord map of a track, naming its audio files."""
+    from generator import __version__
+    from generator.chordmap.build import build_map
+
+    entries: list[dict[str, Any]] = [
+        {
+            "file": file.path.name,
+            "part": file.part,
+            "format": file.format,
+            "sha256": file.sha256,
+            "duration_s": file.duration_s,
+            "sample_rate": file.sample_rate_hz,
+            "start_offset_s": file.start_offset_s,
+        }
+        for file in audio
+    ]
+    return build_map(
+        track.timeline,
+        style=track.arrangement.style,
+        seed=track.arrangement.seed,
+        version=__version__,
+        tuning_hz=options.tuning_hz,
+        audio=entries,
+        written_for=options.written_for,
+        capo=options.capo,
+    )
+
+
+def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
+    """Return how a track is to sound, with the tags and chapters of its audio files."""
+    from generator.band.cues import read_cues
+    from generator.sound.model import Chapter, SoundSettings, Tags
+
+    clock = track.timeline.clock
+    silences = []
+    for cue in read_cues(track.timeline).cues:
+        if cue.kind == "silent":
+            silences.append((cue.start_tick, cue.end_tick))
+        elif cue.kind == "hit" and not cue.final:
+            silences.append((cue.release_tick, cue.end_tick))
+    return SoundSettings(
+        font=options.font,
+        rate_hz=options.rate_hz,
+        loudness_lufs=options.loudness_lufs,
+        tuning_hz=options.tuning_hz,
+        mute=options.mute,
+        mix=options.mix,
+        render=options.render,  # type: ignore[arg-type]  # checked by the sound room
+        cache=options.cache,
+        jobs=options.jobs,
+        bitrate_kbps=options.bitrate_kbps,
+        silences=tuple(pair for pair in silences if pair[0] < pair[1]),
+        tags=Tags(
+            title=track.chart.title,
+            composer=track.chart.composer,
+            key=track.chart.key.name,
+            tempo=str(round(clock.quarter_bpm(track.timeline.first_tick))),
+            chapters=tuple(
+                Chapter(clock.seconds(section.start_tick), clock.seconds(section.end_tick), label)
+                for section in track.timeline.sections
+                if (label := section.label)
+            ),
+        ),
+    )
+
+
+def track_page(track: Track, options: RenderOptions, audio: tuple["AudioFile", ...]) -> str:
+    """Return the practice page, with the M4A files among `audio` inside it."""
+    import json
+
+    from generator.chordmap.build import map_json
+    from generator.handout.page import MEDIA_TYPES, build_page
+
+    inside = [file for file in audio if file.format == "m4a"]
+    chord_map = json.loads(map_json(track_map(track, options, tuple(inside))))
+    sound = {file.part: (MEDIA_TYPES["m4a"], file.path.read_bytes()) for file in inside}
+    return build_page(chord_map, sound)
+
+
+def track_sheet(track: Track, options: RenderOptions) -> bytes:
+    """Return the printed chart as PDF."""
+    from generator import __version__
+    from generator.handout.sheet import draw_sheet
+
+    return draw_sheet(
+        track.chart, version=__version__, written_for=options.written_for, capo=options.capo
+    )
