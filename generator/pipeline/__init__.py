@@ -1,4 +1,4 @@
-"""The stages in order: chart -> timeline -> band -> MIDI -> sound, the chord map off the timeline."""
+"""The stages in order: chart -> timeline -> band -> MIDI and sound; the map off the timeline."""
 
 from generator.pipeline.options import AUDIO_ENDINGS, DEFAULT_FORMATS, FORMATS, RenderOptions
 from generator.pipeline.prepare import Track, in_key, load_chart, prepare
