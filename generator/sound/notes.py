@@ -19,7 +19,8 @@ from generator.sound.synth import BLOCK, DRUM_CHANNEL
 
 __all__ = ["NoteKey", "Placement", "plan_part", "preset_of"]
 
-_SHORT_BLOCKS, _FINE_BLOCKS, _COARSE_BLOCKS = 256, 4, 16
+# (up to so many blocks, rounded to so many): see `plan_part`.
+_ROUNDING = ((256, 4), (1024, 16), (1 << 30, 32))
 _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
 
 
@@ -62,9 +63,10 @@ def plan_part(
 ) -> tuple[Placement, ...]:
     """Return the placements of a part, in order of time.
 
-    Ends are rounded to 4 blocks (2.9 ms at most at 44.1 kHz) on short notes and to 16 (11.6 ms)
-    on long ones: far below what an ear notices of a release, and notes that feel has moved apart
-    by a hair share a recording. Starts are exact to the sample.
+    Ends are rounded to steps of 4 blocks (so off by 2.9 ms at most at 44.1 kHz) on notes below a
+    third of a second, of 16 blocks (11.6 ms) below one and a half, of 32 (23 ms) above: less than
+    an ear notices of a release, and notes that feel has moved apart by a hair share a recording.
+    Starts are exact to the sample.
     """
     bank, program = preset_of(part)
     classes: Mapping[int, int] = font.chokes(bank, program)
@@ -103,7 +105,7 @@ def plan_part(
 
 def _rounded_blocks(samples: int) -> int:
     blocks = max(1, round(samples / BLOCK))
-    step = _FINE_BLOCKS if blocks < _SHORT_BLOCKS else _COARSE_BLOCKS
+    step = next(step for longest, step in _ROUNDING if blocks < longest)
     return max(1, step * round(blocks / step))
 
 

@@ -31,6 +31,7 @@ __all__ = ["Recorder", "record_note"]
 
 _TAIL_CHUNK = 32 * BLOCK
 _TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
+_CHOKED_FLOOR = 10 ** (-80 / 20)  # above what is left of the touch that chokes
 _SILENT = 1e-7
 _LONGEST_TAIL_S = 30
 _MEMORY_BYTES = 48 << 20
@@ -67,7 +68,8 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     if choke:
         pieces.append(synth.render((choke - held) * BLOCK))
         synth.note_on(channel, key.choke_pitch, 1)
-    floor = max(_SILENT, _TAIL_FLOOR * max(map(_height, pieces)))
+    floor = _CHOKED_FLOOR if key.choke_pitch else _TAIL_FLOOR
+    floor = max(_SILENT, floor * max(map(_height, pieces)))
     left = _LONGEST_TAIL_S * rate_hz
     while left > 0 and synth.voices:
         chunk = synth.render(_TAIL_CHUNK)
