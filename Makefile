@@ -4,8 +4,9 @@
 VENV := .venv
 PY := $(VENV)/bin/python
 PIP := $(PY) -m pip --disable-pip-version-check
-# The first Python that is new enough; override with `make PYTHON=/path/to/python3.12 demo`.
-PYTHON ?= $(firstword $(foreach p,python3.13 python3.12 python3.11 python3,$(shell command -v $(p) 2>/dev/null)))
+# Override with `make PYTHON=/path/to/python3.12 demo`; else the first that runs and is new enough.
+PYTHONS := $(or $(PYTHON),python3 python3.13 python3.12 python3.11)
+NEW_ENOUGH := import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))
 SOUND_PACKAGES := libfluidsynth3 fluid-soundfont-gm ffmpeg
 # npm brings axe-core, which checks the practice page for people who use a screen reader.
 TEST_PACKAGES := $(SOUND_PACKAGES) chromium poppler-utils $(if $(shell command -v npm),,nodejs npm)
@@ -50,13 +51,15 @@ system-pictures:
 	@sh tests/system_packages.sh $(PICTURE_PACKAGES)
 
 $(PY):
-	@test -n "$(PYTHON)" || { echo "chartbed needs Python 3.11 to 3.13: install python3 first"; exit 1; }
-	@"$(PYTHON)" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' || \
-	  { echo "chartbed needs Python 3.11 to 3.13, $(PYTHON) is another; give one: make PYTHON=..."; exit 1; }
-	@"$(PYTHON)" -c 'import ensurepip, venv' 2>/dev/null || \
-	  sh tests/system_packages.sh $$("$(PYTHON)" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])')
-	@echo "Making $(VENV) with $(PYTHON)"
-	@"$(PYTHON)" -m venv $(VENV)
+	@for python in $(PYTHONS); do \
+	  "$$python" -c '$(NEW_ENOUGH)' 2>/dev/null || continue; \
+	  "$$python" -c 'import ensurepip, venv' 2>/dev/null || sh tests/system_packages.sh \
+	    $$("$$python" -c 'import sys; print("python3.%d-venv" % sys.version_info[1])'); \
+	  echo "Making $(VENV) with $$python"; \
+	  "$$python" -m venv $(VENV) && exit 0; \
+	done; \
+	echo "chartbed needs Python 3.11 to 3.13 with venv; install it, or name one: make PYTHON=..."; \
+	exit 1
 
 $(VENV)/.installed: pyproject.toml | $(PY)
 	@echo "Installing chartbed into $(VENV)"
