@@ -8,7 +8,7 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["BODIES", "DYNAMICS", "KEYS", "Case", "all_cases", "chart_text", "paired_cases"]
+__all__ = ["BODIES", "DYNAMICS", "KEYS", "Case", "all_cases", "chart_text", "paired_cases", "style_facts"]
 
 DYNAMICS = ("p", "mf", "ff")
 KEYS = (0, 4, 8)

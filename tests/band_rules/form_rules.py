@@ -18,7 +18,7 @@ LONG_TICKS = 20
 def measure_fills(take: Take) -> Samples:
     """Rule 12: bars that hold a fill end a phrase; at most one crash opens a section."""
     found: Samples = {"fills placed": [], "crashes": [], "fills": []}
-    bars = [bar for bar in take.bars if not _cued(take, bar)]
+    bars = [bar for bar in take.bars if not _cued(take, bar) and not take.changes_dynamics]
     strokes = {bar.index: _busy(take, bar) for bar in bars}
     toms = {bar.index: _count(take, bar, "tom") for bar in bars}
     usual = median(strokes.values()) if strokes else 0
@@ -72,7 +72,6 @@ def measure_end(take: Take) -> Samples:
         "hanging": [float(sum(track.hanging + track.restruck for track in tracks))],
         "past the end": [],
         "last rings": [],
-        "past rings": [],
     }
     last = take.chords[-1]
     for part in (take.bass, take.pad):
@@ -81,7 +80,8 @@ def measure_end(take: Take) -> Samples:
         final = max(n.end for n in part)
         notes = [n for n in part if n.end >= final - LONG_TICKS]
         found["last rings"].append(max(n.end - n.start for n in notes) / beat_ticks)
-        found["past the end"].append(max(0.0, take.ms(end, final)))
+        asked = max(end, max(n.start for n in notes) + 2 * beat_ticks)
+        found["past the end"].append(max(0.0, take.ms(asked, final)))
     return found
 
 

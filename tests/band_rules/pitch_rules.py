@@ -5,13 +5,14 @@ from collections.abc import Iterable
 from itertools import combinations, pairwise
 
 from band_rules.smf import MidiNote
-from band_rules.take import Harmony, Take
+from band_rules.take import VOICES, Harmony, Take
 
 __all__ = ["measure_band", "measure_bass", "measure_pad"]
 
 Samples = dict[str, list[float]]
 
 RESOLUTIONS = (1, 2, 5, 7)
+KIT = {key for keys in VOICES.values() for key in keys} - {39}
 SETTLED_MS = 60.0
 """A voicing is read so long after its first note: by then every voice has come in."""
 
@@ -27,8 +28,9 @@ def measure_bass(take: Take) -> Samples:
         i = bisect_left(starts, chord.start - take.reach(chord.start))
         inside = i < len(notes) and starts[i] < chord.end - take.reach(chord.end)
         found["first"].append(float(inside and notes[i].pitch % 12 == chord.bass))
-    line = [n for i, n in enumerate(notes) if not i or n.pitch != notes[i - 1].pitch]
-    for note, after in pairwise(line):
+    for note, after in pairwise(notes):
+        if note.pitch % 12 == after.pitch % 12:
+            continue  # the same note again, or its octave, is no motion
         chord = take.chord_at(note.start + take.reach(note.start))
         if chord.kind == "chord" and note.pitch % 12 not in chord.tones | {chord.bass}:
             found["resolved"].append(float(abs(after.pitch - note.pitch) in RESOLUTIONS))
@@ -73,9 +75,10 @@ def measure_band(take: Take) -> Samples:
         "pitched clash": [], "comp late": [], "pitched at once": [], "strokes at once": [],
         "comp on pad": [],
     }  # fmt: skip
+    kit = [note for note in take.drums if note.pitch in KIT]  # claps and shakers are other hands
     pitched = (*take.bass, *take.pad, *take.comp)
     found["pitched at once"] = [max(_at_once(take, pitched), default=0)]
-    found["strokes at once"] = [max(_at_once(take, take.drums, struck=True), default=0)]
+    found["strokes at once"] = [max(_at_once(take, kit, struck=True), default=0)]
     found["comp late"] = _late(take, take.comp)
     pad = take.pad
     starts = [note.start for note in pad]

@@ -6,18 +6,27 @@ sounding onset of a chord in seconds, which the tempos of the MIDI file turn int
 
 import json
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from band_rules.charts import Case, chart_text
+from band_rules.charts import Case, chart_text, style_facts
 from band_rules.grid import StyleGrid
 from band_rules.smf import Midi, MidiNote, read_midi
 
-__all__ = ["EARLY_MS", "VOICES", "Bar", "Harmony", "Take", "play", "written"]
+if TYPE_CHECKING:
+    from generator.band.arrangement import Arrangement
+    from generator.timeline.model import Timeline
+
+__all__ = ["EARLY_MS", "STROKE_MS", "VOICES", "Bar", "Harmony", "Take", "play", "written"]
 
 EARLY_MS = 16.0
 """A note belongs to a place on the grid when it sounds at most so far from it (rule 14, and 1)."""
+
+STROKE_MS = 60.0
+"""Notes of a chord on strings within this are one stroke of the hand."""
 
 VOICES = {
     "kick": (35, 36),
@@ -106,12 +115,20 @@ class Take:
     def comp(self) -> tuple[MidiNote, ...]:
         return self.notes("comp")
 
+    @property
+    def changes_dynamics(self) -> bool:
+        return any(s["dynamics"] != self.dynamic for s in self.map["sections"])
+
     def voice(self, name: str) -> list[MidiNote]:
         return [note for note in self.drums if note.pitch in VOICES[name]]
 
     def reach(self, tick: float) -> float:
         """Return `EARLY_MS` in ticks."""
         return EARLY_MS / self.midi.ms_per_tick(tick)
+
+    def stroke(self, tick: float) -> float:
+        """Return in ticks how long one stroke over the strings may take."""
+        return STROKE_MS / self.midi.ms_per_tick(tick)
 
     def ms(self, start: float, end: float) -> float:
         return 1000 * (self.midi.seconds(end) - self.midi.seconds(start))
@@ -141,15 +158,13 @@ class Take:
             if chord.kind == "rest":
                 found.append((chord.start, chord.end))
             elif chord.articulation == "hit":
-                found.append((chord.start + self.reach(chord.start), chord.end))
+                found.append((chord.start + self.stroke(chord.start), chord.end))
             elif chord.section == "Stop" and chord.kind == "chord":
                 strikes = [chord.start] + [
                     bar.start for bar in self.bars if chord.written < bar.start < chord.end
                 ]
                 ends = [*strikes[1:], chord.end]
-                found += [
-                    (a + self.reach(a), b) for a, b in zip(strikes, ends, strict=True)
-                ]
+                found += [(a + self.stroke(a), b) for a, b in zip(strikes, ends, strict=True)]
         return found
 
     def _bars(self) -> list[Bar]:
@@ -207,8 +222,6 @@ class Take:
     @cached_property
     def harmonies(self) -> list[Harmony]:
         """The chords with repetitions of the same one made one (rests and N.C. left in)."""
-        from dataclasses import replace
-
         found: list[Harmony] = []
         for chord in self.chords:
             plain = not chord.articulation and (not found or not found[-1].articulation)
@@ -224,8 +237,18 @@ def pitch_class(name: str) -> int:
     return ("C D EF G A B".index(name[0]) + name.count("#") - name[1:].count("b")) % 12
 
 
-def written(style: str | Path, text: str, *, seed: int = 1, semitones: int = 0) -> tuple[bytes, str]:
-    """Write a chart as a user gets it: the bytes of the MIDI file, the text of the chord map."""
+def written(
+    style: str | Path,
+    text: str,
+    *,
+    seed: int = 1,
+    semitones: int = 0,
+    fault: "Callable[[Arrangement, Timeline], Arrangement] | None" = None,
+) -> tuple[bytes, str]:
+    """Write a chart as a user gets it: the bytes of the MIDI file, the text of the chord map.
+
+    `fault` changes the notes before they are written: see `spoil.py`.
+    """
     from generator.chart.parser import parse_chart
     from generator.chordmap.build import map_json
     from generator.midi import midi_bytes
@@ -233,14 +256,18 @@ def written(style: str | Path, text: str, *, seed: int = 1, semitones: int = 0) 
 
     options = RenderOptions(style=str(style), seed=seed, transpose=semitones)
     track = prepare(parse_chart(text, "chart"), options)
-    return midi_bytes(track.arrangement, track.timeline), map_json(track_map(track, options))
+    band = fault(track.arrangement, track.timeline) if fault else track.arrangement
+    return midi_bytes(band, track.timeline), map_json(track_map(track, options))
 
 
-def play(style: str | Path, case: Case, *, seed: int = 1) -> Take:
+def play(
+    style: str | Path,
+    case: Case,
+    *,
+    seed: int = 1,
+    fault: "Callable[[Arrangement, Timeline], Arrangement] | None" = None,
+) -> Take:
     """Let a style play one case."""
-    from band_rules.charts import style_facts
-
-    midi, chord_map = written(
-        style, chart_text(style, case), seed=seed, semitones=case.semitones
-    )
+    text = chart_text(style, case)
+    midi, chord_map = written(style, text, seed=seed, semitones=case.semitones, fault=fault)
     return Take(midi, chord_map, style_facts(style), case.dynamic)

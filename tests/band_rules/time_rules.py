@@ -1,7 +1,7 @@
 """Rules 13 to 16: touch and timing, against the style's grid over the beats of the map."""
 
 from bisect import bisect_left
-from statistics import pstdev
+from statistics import fmean, pstdev
 
 from band_rules.grid import asked_ratio
 from band_rules.take import VOICES, Take
@@ -9,9 +9,6 @@ from band_rules.take import VOICES, Take
 __all__ = ["measure_timing", "measure_touch"]
 
 Samples = dict[str, list[float]]
-
-STROKE_TICKS_MS = 60.0
-"""Comp notes within this of the first one belong to one stroke over the strings."""
 
 FEWEST_STROKES = 24
 
@@ -21,8 +18,7 @@ def measure_touch(take: Take) -> Samples:
     found: Samples = {}
     for voice, hands in (("hat", ("hat", "ride")), ("snare", ("snare",)), ("kick", ("kick",))):
         velocities = [note.velocity for hand in hands for note in take.voice(hand)]
-        ramps = any(s["dynamics"] != take.dynamic for s in take.map["sections"])
-        if len(velocities) >= FEWEST_STROKES and not ramps:
+        if len(velocities) >= FEWEST_STROKES and not take.changes_dynamics:
             found[f"spread {voice}"] = [pstdev(velocities)]
     for part in ("drums", "bass", "pad", "comp"):
         notes = getattr(take, part)
@@ -35,14 +31,14 @@ def measure_timing(take: Take) -> Samples:
     """Rules 14 to 16."""
     found: Samples = {}
     keys = {key: voice for voice, own in VOICES.items() for key in own}
-    onsets = [(keys.get(note.pitch, "percussion"), note.start) for note in take.drums]
+    onsets: list[tuple[str, float]] = [(keys.get(note.pitch, "percussion"), note.start) for note in take.drums]
     onsets += [("bass", note.start) for note in take.bass]
     onsets += [("pad", note.start) for note in take.pad]
     onsets += [("comp", start) for start in _strokes(take)]
     steady = len(take.midi.tempos) == 1
     ratio = asked_ratio(take.facts, 60_000_000 / take.midi.tempos[0][1])
     pair = take.grid.pair_quarters * take.midi.ticks_per_quarter
-    kicks: dict[float, int] = {}
+    kicks: dict[float, float] = {}
     positions: list[tuple[str, float, float]] = []
     for voice, start in onsets:
         bar, _, at = take.place(start)
@@ -88,10 +84,11 @@ def _swing_error(
     return [(first / (pair - first) - ratio) / ratio]
 
 
-def _strokes(take: Take) -> list[int]:
-    starts: list[int] = []
+def _strokes(take: Take) -> list[float]:
+    """Return when each stroke of the comp is heard: the middle of the notes that it strikes."""
+    strokes: list[list[int]] = []
     for note in take.comp:
-        gap = STROKE_TICKS_MS / take.midi.ms_per_tick(note.start)
-        if not starts or note.start - starts[-1] > gap:
-            starts.append(note.start)
-    return starts
+        if not strokes or note.start - strokes[-1][0] > take.stroke(note.start):
+            strokes.append([])
+        strokes[-1].append(note.start)
+    return [fmean(stroke) for stroke in strokes]
