@@ -21,7 +21,7 @@ from generator.band.style import load_style
 from generator.clock import TICKS_PER_QUARTER
 from generator.shipped import styles_folder
 
-EARLY_TICKS = 60
+EARLY_TICKS = 80
 COMPING = [name for name in STYLES if load_style(name).comp is not None]
 LIVE_FROM_IT = (
     "sixteenth-funk", "one-drop-reggae", "bossa-nova", "country-train-beat", "medium-swing",

@@ -37,13 +37,14 @@ APPROACHES = {
 
 APPROACH_COST = {1: 0.0, -1: 0.0, 2: 0.5, -2: 0.5, -7: 1.4, 5: 1.2}
 FORBIDDEN = 60.0
+REPEATED = 3.2
 UNRESOLVED = 8.0
 OTHER_SIDE = 1.2
 """What it costs a token to lie on the other side of the root than usual, to save a leap."""
 
 
 # Cost of an interval in a walking line, by its size: steps first, leaps must be worth it.
-WALK_INTERVAL = (3.2, 0.0, 0.0, 0.5, 0.7, 1.0, 2.2, 1.2, 2.6, 2.6, 3.0, 4.0, 2.2)
+WALK_INTERVAL = (0.0, 0.0, 0.0, 0.5, 0.7, 1.0, 2.2, 1.2, 2.6, 2.6, 3.0, 4.0, 2.2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,9 +225,11 @@ def _interval_cost(before: Stroke, is_tone: bool, interval: int, leap: int) -> f
     cost = 0.0
     if before.role in APPROACHES and before.linked:
         cost = APPROACH_COST[interval] if interval in APPROACHES[before.role] else 20.0
+    elif size == 0:  # a walk moves on; a groove may stay
+        cost = REPEATED if before.role.startswith("walk") else 0.0
     elif size <= 12:
         cost = WALK_INTERVAL[size]
-        if not is_tone and size not in (1, 2):  # a passing note passes
+        if not is_tone and size > 2:  # a passing note passes
             cost += UNRESOLVED
     if size > leap:
         cost += FORBIDDEN + size
@@ -267,7 +270,8 @@ def _cheapest(
 def _table(
     before: Stroke, is_tone: bool, leap: int, tables: dict[tuple[str, bool, bool], dict[int, float]]
 ) -> dict[int, float]:
-    key = (before.role if before.role in APPROACHES else "", before.linked, is_tone)
+    kind = before.role if before.role in APPROACHES else before.role.split()[0]
+    key = (kind, before.linked, is_tone)
     if key not in tables:
         tables[key] = {i: _interval_cost(before, is_tone, i, leap) for i in range(-48, 49)}
     return tables[key]

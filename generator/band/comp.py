@@ -1,12 +1,14 @@
 """The comp: a guitar strummed, muted or picked on real shapes, or keys under two hands."""
 
 import random
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
 from generator.band.cues import Cues, read_cues
-from generator.band.feel import LIMIT_MS, Groove
+from generator.band.feel import Groove
 from generator.band.fretboard import guitar_candidates
+from generator.band.pad import pad_voicings
 from generator.band.pattern import (
     ABSENT,
     Event,
@@ -16,7 +18,15 @@ from generator.band.pattern import (
     layer_at,
 )
 from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
-from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
+from generator.band.voicing import (
+    MIDDLE_C,
+    Candidate,
+    Voicing,
+    candidates,
+    chord_tones,
+    lead,
+    power_tones,
+)
 from generator.clock import ticks
 from generator.timeline.model import Timeline
 
@@ -35,6 +45,12 @@ VARIETY = 1.0
 STRUM_SOFTENING = 3
 """By how much each further string of a stroke is softer."""
 
+CLASH = 12.0
+"""Cost of a semitone against the pad below middle C."""
+
+DOUBLED = 0.5
+"""Cost of a key that the pad holds, too."""
+
 HABITS = LineHabits(strike="d")
 
 
@@ -52,13 +68,14 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
         return None
     cues = harmonies(read_cues(timeline, ending=style.ending))
     beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
-    voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/comp/voicing"))
+    pad = pad_voicings(timeline, cues, style.pad, seed) if style.pad else {}
+    voicings = _voicings(timeline, cues, spec, pad, random.Random(f"{seed}/comp/voicing"))
     groove = style.groove(timeline, seed)
     return Part(
         name="comp",
         channel=CHANNEL,
         program=spec.program,
-        notes=_notes(timeline, beats, voicings, spec, groove, seed),
+        notes=_notes(timeline, beats, voicings, spec, groove, _ends_of_silence(cues), seed),
         level_db=spec.level_db,
         pan=spec.pan,
         reverb_send=spec.reverb_send,
@@ -91,9 +108,13 @@ def _events(timeline: Timeline, style: "Style", spec: "CompSpec", seed: int) -> 
 
 
 def _voicings(
-    timeline: Timeline, cues: Cues, spec: "CompSpec", rng: random.Random
+    timeline: Timeline,
+    cues: Cues,
+    spec: "CompSpec",
+    pad: dict[int, Voicing],
+    rng: random.Random,
 ) -> dict[int, Voicing]:
-    """Return the voicing of each cue that sounds, by its `start_tick`."""
+    """Return the voicing of each cue that sounds, by its `start_tick`; `pad` has the pad's."""
     onsets: list[int] = []
     steps: list[tuple[Candidate, ...]] = []
     for cue in cues.cues:
@@ -102,14 +123,32 @@ def _voicings(
         if chord is None or layer is None:
             continue
         tones = chord_tones(chord)
+        if spec.power_chords:
+            tones = power_tones(tones)
         found: tuple[Candidate, ...] = ()
         if spec.instrument == "guitar":
             found = guitar_candidates(
                 tones, layer.voices, spec.low, spec.high, spec.centre, spec.open_strings
             )
+        found = found or candidates(tones, layer.voices, spec.low, spec.high, spec.centre)
         onsets.append(cue.start_tick)
-        steps.append(found or candidates(tones, layer.voices, spec.low, spec.high, spec.centre))
+        steps.append(_beside(found, pad.get(cue.start_tick, ())))
     return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
+
+
+@lru_cache(maxsize=4096)
+def _beside(found: tuple[Candidate, ...], pad: Voicing) -> tuple[Candidate, ...]:
+    """Return the candidates with the cost of getting into the way of the pad."""
+    return tuple(
+        (cost + sum(_friction(key, other) for key in voicing for other in pad), voicing)
+        for cost, voicing in found
+    )
+
+
+def _friction(key: int, other: int) -> float:
+    if abs(key - other) == 1:
+        return CLASH if min(key, other) < MIDDLE_C else CLASH / 4
+    return DOUBLED if key == other else 0.0
 
 
 def _notes(
@@ -118,6 +157,7 @@ def _notes(
     voicings: dict[int, Voicing],
     spec: "CompSpec",
     groove: Groove,
+    quiet: frozenset[int],
     seed: int,
 ) -> tuple[Note, ...]:
     last: dict[int, Note] = {}  # pitch: the note that may still sound
@@ -132,9 +172,13 @@ def _notes(
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
         struck, softer = _stroke(beat.character, voicing)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
-        onset = _onset(beat, spread if len(struck) > 1 else 0, groove)
+        between = spread // max(1, len(voicing) - 1)
+        # The middle of a stroke is felt on the beat, so its first string comes before.
+        onset = groove.strike("comp", beat.start_tick) - between * (len(struck) - 1) // 2
+        if beat.start_tick in quiet:
+            onset = max(onset, groove.warp(beat.start_tick))
         for place, pitch in enumerate(struck):
-            start = onset + spread * place // max(1, len(voicing) - 1)
+            start = onset + between * place
             end = sounding_end(groove, beat, start, until)
             if beat.character == MUTED:
                 end = start + CHUCK_TICKS
@@ -149,16 +193,14 @@ def _notes(
     return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
 
 
-def _onset(beat: Beat, spread_ticks: int, groove: Groove) -> int:
-    """Return where a stroke starts: a little early, so that its middle is felt on the beat.
-
-    Not so where a chord starts, since there may be silence before it.
-    """
-    onset = groove.strike("comp", beat.start_tick)
-    if beat.start_tick == beat.cue.start_tick:
-        return onset
-    earliest = groove.warp(beat.start_tick) - groove.ticks_of_ms(LIMIT_MS, beat.start_tick)
-    return max(onset - spread_ticks // 3, min(onset, earliest))
+def _ends_of_silence(cues: Cues) -> frozenset[int]:
+    """Return where chords start behind silence or N.C., into which no string may sound early."""
+    before = (None, *cues.cues)
+    return frozenset(
+        cue.start_tick
+        for cue, last in zip(cues.cues, before, strict=False)
+        if last is None or last.kind in ("hit", "silent") or not last.pitched
+    )
 
 
 def _stroke(character: str, voicing: Voicing) -> tuple[Voicing, int]:

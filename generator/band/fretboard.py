@@ -45,8 +45,19 @@ class StringSet:
 
 
 STRING_SETS = {
-    2: (StringSet((2, 3), 0.0), StringSet((3, 4), 0.0), StringSet((4, 5), 1.0)),
-    3: (StringSet((2, 3, 4), 0.0), StringSet((3, 4, 5), 0.3), StringSet((1, 2, 3), 1.0)),
+    2: (
+        StringSet((2, 3), 0.0),
+        StringSet((3, 4), 0.0),
+        StringSet((4, 5), 1.0),
+        StringSet((1, 2), 0.5),
+        StringSet((0, 1), 0.8),
+    ),
+    3: (
+        StringSet((2, 3, 4), 0.0),
+        StringSet((3, 4, 5), 0.3),
+        StringSet((1, 2, 3), 1.0),
+        StringSet((0, 1, 2), 1.5),
+    ),
     4: (StringSet((2, 3, 4, 5), 0.0), StringSet((1, 2, 3, 4), 0.2)),
 }
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from generator.band.pitched_spec import PadLayer, PadSpec
     from generator.band.style import Style
 
-__all__ = ["CHANNEL", "play_pad"]
+__all__ = ["CHANNEL", "pad_voicings", "play_pad"]
 
 CHANNEL = 1
 EXPRESSION = 11
@@ -77,7 +77,7 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
         raise ValueError(f"{style.name} has no pad")
     cues = harmonies(read_cues(timeline, ending=style.ending))
     beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
-    voicings = _voicings(timeline, cues, spec, random.Random(f"{seed}/pad/voicing"))
+    voicings = pad_voicings(timeline, cues, spec, seed)
     groove = style.groove(timeline, seed)
     return Part(
         name="pad",
@@ -136,10 +136,13 @@ def _bar(
 # Voicings
 
 
-def _voicings(
-    timeline: Timeline, cues: Cues, spec: "PadSpec", rng: random.Random
-) -> dict[int, Voicing]:
-    """Return the voicing of each cue that sounds, by its `start_tick`."""
+def pad_voicings(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dict[int, Voicing]:
+    """Return the voicing of each cue that sounds, by its `start_tick`.
+
+    `cues` are those of `generator.band.pitched.harmonies`. The comp asks, too, so as not to get
+    into the way of the pad.
+    """
+    rng = random.Random(f"{seed}/pad/voicing")
     onsets: list[int] = []
     steps: list[tuple[Candidate, ...]] = []
     for cue in cues.cues:

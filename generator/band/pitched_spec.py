@@ -207,15 +207,17 @@ class CompSpec(PitchedSpec):
     """`[comp]`. A "guitar" is voiced on its fretboard, "keys" under two hands.
 
     `strum_ms` is the time that a stroke takes over the strings (0 for keys); `low` and `high`
-    bound the voicings (MIDI keys); `open_strings` lets a guitar use them.
+    bound the voicings (MIDI keys); `open_strings` lets a guitar use them; with `power_chords` it
+    plays root and fifth and leaves third and seventh to the pad.
     """
 
     instrument: Literal["guitar", "keys"] = "guitar"
     strum_ms: float = Field(default=14.0, ge=0, le=60)
     low: int = Field(default=48, ge=40, le=60)
-    high: int = Field(default=74, ge=64, le=79)
-    centre: int = Field(default=60, ge=50, le=70)
+    high: int = Field(default=74, ge=52, le=79)
+    centre: int = Field(default=60, ge=44, le=70)
     open_strings: bool = False
+    power_chords: bool = False
     layers: tuple[CompLayer, ...] = Field(min_length=1, strict=False)
 
 

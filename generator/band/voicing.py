@@ -19,13 +19,14 @@ measures in tests/test_band_pad.py.
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, combinations_with_replacement, pairwise, product
 
 from generator.harmony.chord import Chord
 
 __all__ = [
+    "MIDDLE_C",
     "Candidate",
     "ChordTones",
     "Voicing",
@@ -33,6 +34,7 @@ __all__ = [
     "chord_tones",
     "lead",
     "movements",
+    "power_tones",
 ]
 
 Voicing = tuple[int, ...]
@@ -107,6 +109,18 @@ def chord_tones(chord: Chord) -> ChordTones:
         doubles.append((third, 1.2 if (third - root) % 12 == 3 else 2.4))
     return ChordTones(
         root, bass, third, fifth, seventh, sixth, guides, tuple(optional.items()), tuple(doubles)
+    )
+
+
+@lru_cache(maxsize=1024)
+def power_tones(tones: ChordTones) -> ChordTones:
+    """Return root and fifth of a chord as all that a voicing may hold."""
+    fifth = () if tones.fifth is None else (tones.fifth,)
+    return replace(
+        tones,
+        guides=(tones.root, *fifth),
+        optional=(),
+        doubles=tuple((tone, 0.4 + i) for i, tone in enumerate((tones.root, *fifth))),
     )
 
 
