@@ -70,7 +70,8 @@ def page(reports: list[StyleReport], cases: int, took_s: float) -> str:
     rows = []
     for rule, title in RULES.items():
         rows.append(
-            f'<tr class="rule"><th colspan="{len(reports) + 2}">{rule}. {html.escape(title)}</th></tr>'
+            f'<tr class="rule"><th colspan="{len(reports) + 2}">{rule}. {html.escape(title)}'
+            "</th></tr>"
         )
         for line in (line for line in lines if line.rule == rule):
             cells = [_cell(report, line) for report in reports]

@@ -8,7 +8,16 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["BODIES", "DYNAMICS", "KEYS", "Case", "all_cases", "chart_text", "paired_cases", "style_facts"]
+__all__ = [
+    "BODIES",
+    "DYNAMICS",
+    "KEYS",
+    "Case",
+    "all_cases",
+    "chart_text",
+    "paired_cases",
+    "style_facts",
+]
 
 DYNAMICS = ("p", "mf", "ff")
 KEYS = (0, 4, 8)
@@ -30,7 +39,7 @@ BODIES: dict[str, tuple[str, int, str]] = {
         """[A] {d}
 | Bbmaj7 Gm7 | Cm7 F7 | Dm7 G7b9 | Cm7 F7 | Fm7 Bb7 | Ebmaj7 Ebm6 | Dm7 G7 Cm7 F7 | Bb6 |
 [B]
-| Ebm7 Ab7 | Dbmaj7 Bbm7 | Cm7b5 F7b9 | Bb6 Gm7 C9 F13 | Bb Bb/D Eb Edim7 | Bb/F | Cm7 F7 | Bb6 |""",
+| Ebm7 Ab7 | Dbmaj7 Bbm7 | Cm7b5 F7b9 | Bb6 Gm7 C9 F13 | Bb Bb/D Eb Edim7 | Bb/F | Cm7 F7 | Bb |""",
     ),
     "colours": (
         "D",
@@ -187,11 +196,9 @@ def _bar(part: str, n_beats: int) -> str:
     chords = [w for w in words if w[0] in "<ABCDEFG"]
     if len(chords) < 2:
         return part
-    kept = chords if len(chords) <= n_beats else chords[: n_beats]
+    kept = chords if len(chords) <= n_beats else chords[:n_beats]
     share, more = divmod(n_beats, len(kept))
-    spread = [
-        " ".join([chord] + ["/"] * (share - 1 + (i < more))) for i, chord in enumerate(kept)
-    ]
+    spread = [" ".join([chord] + ["/"] * (share - 1 + (i < more))) for i, chord in enumerate(kept)]
     first = words.index(chords[0])
     last = len(words) - words[::-1].index(chords[-1])
     text = f"{' '.join([*words[:first], *spread, *words[last:]])} "

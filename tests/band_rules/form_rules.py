@@ -112,6 +112,7 @@ def measure_choruses(take: Take) -> Samples:
 
 def _cued(take: Take, bar: Bar) -> bool:
     """Return whether the chart asks for something in this bar that is no groove."""
+
     def asks(chord: Harmony) -> bool:
         plain = chord.kind == "chord" and not chord.articulation and not chord.pushed
         return not plain or chord.section == "Stop"

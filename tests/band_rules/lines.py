@@ -50,7 +50,9 @@ class Line:
             return self.shown(low)
         if low is None:
             return f"<= {self.shown(high)}"
-        return f">= {self.shown(low)}" if high is None else f"{self.shown(low)} to {self.shown(high)}"
+        return (
+            f">= {self.shown(low)}" if high is None else f"{self.shown(low)} to {self.shown(high)}"
+        )
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ LINES = (
     Line(15, "mean miss", "swing error", lambda v: abs(fmean(v)), high=0.02, percent=True,
          optional=True, whole_style=True),
     Line(16, "within 10 ms", "with the kick", fmean, low=0.95, fewest=50, percent=True),
-    Line(17, "pitched in N.C.", "in N.C.", sum, high=0, fewest=3),
+    Line(17, "pitched in N.C.", "in N.C.", sum, high=0, fewest=2),
     Line(17, "in rests and stops", "in silence", sum, high=0, fewest=5),
     Line(18, "early", "pushed", fmean, low=0.95, fewest=4, percent=True),
     Line(18, "struck again", "struck again", sum, high=0, fewest=3),

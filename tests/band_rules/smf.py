@@ -37,7 +37,7 @@ class MidiTrack:
 
 @dataclass(frozen=True, slots=True)
 class Midi:
-    """A file: ticks a quarter, tempos as (tick, microseconds a quarter, seconds), tracks by name."""
+    """A file; a tempo is (tick, microseconds a quarter, seconds), tracks are by name."""
 
     ticks_per_quarter: int
     tempos: tuple[tuple[int, int, float], ...]

@@ -42,7 +42,9 @@ def _moved(note: Note, by: int) -> Note:
     return replace(note, start_tick=max(0, note.start_tick + by), end_tick=note.end_tick + by)
 
 
-def _keys(keys: tuple[int, ...], change: Callable[[Note], Note | None]) -> Callable[[Note], Note | None]:
+def _keys(
+    keys: tuple[int, ...], change: Callable[[Note], Note | None]
+) -> Callable[[Note], Note | None]:
     return lambda note: change(note) if note.pitch in keys else note
 
 
@@ -52,6 +54,7 @@ def fifths_for_roots(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 def wandering_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Every other note is a tritone off, and goes nowhere."""
+
     def wander(notes: tuple[Note, ...]) -> list[Note]:
         return [replace(n, pitch=n.pitch + 6) if i % 2 else n for i, n in enumerate(notes)]
 
@@ -75,6 +78,7 @@ def leaping_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 def slurred_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Every note but those of the same key rings into the next."""
+
     def ring(notes: tuple[Note, ...]) -> list[Note]:
         after = (*notes[1:], notes[-1])
         return [
@@ -94,6 +98,7 @@ def _block(root: int, tones: list[int]) -> list[int]:
 
 def root_position_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Blocks in root position, slid from chord to chord: the beginner's left hand."""
+
     def blocks(_: tuple[Note, ...]) -> list[Note]:
         found = []
         for entry in timeline.chords:
@@ -121,7 +126,7 @@ def grinding_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 
 def comp_beside_the_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
-    """The comp plays what the pad plays, a semitone too low."""
+    """Let the comp play what the pad plays, a semitone too low."""
     pad = next(part for part in band.parts if part.name == "pad")
     low = [replace(n, pitch=n.pitch - 1) for n in pad.notes if n.pitch < 61]
     return _notes(band, "comp", lambda notes: [*notes, *low])
@@ -138,7 +143,7 @@ def pad_of_roots_and_fifths(band: Arrangement, timeline: Timeline) -> Arrangemen
 
 
 def _lazy_hands(band: Arrangement, name: str) -> Arrangement:
-    return _part(band, name, lambda n: replace(n, end_tick=n.end_tick + 300))
+    return _part(band, name, lambda n: replace(n, end_tick=n.end_tick + 700))
 
 
 def pad_hangs_on(band: Arrangement, timeline: Timeline) -> Arrangement:
@@ -151,7 +156,9 @@ def comp_hangs_on(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 def wall_of_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _notes(
-        band, "pad", lambda notes: [replace(n, pitch=n.pitch + up) for n in notes for up in (0, 12, -12)]
+        band,
+        "pad",
+        lambda notes: [replace(n, pitch=n.pitch + up) for n in notes for up in (0, 12, -12)],
     )
 
 
@@ -225,7 +232,8 @@ def loose_drums(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 
 def swung_off_beats(band: Arrangement, timeline: Timeline) -> Arrangement:
-    """What lies behind the middle of a beat comes 20 ticks later than asked."""
+    """Play what lies behind the middle of a beat 20 ticks later than asked."""
+
     def later(n: Note) -> Note:
         inside = (n.start_tick - timeline.first_tick) % 960
         return _moved(n, 20) if 540 < inside < 900 else n
@@ -238,7 +246,8 @@ def bass_behind_the_kick(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 
 def _through(kind: str) -> Fault:
-    """The pad, or everyone, plays on where the chart asks for silence."""
+    """Let the pad play on where the chart asks for silence."""
+
     def play_on(band: Arrangement, timeline: Timeline) -> Arrangement:
         spans = [c for c in timeline.chords if c.kind == kind]
         if kind == "hit":
@@ -280,12 +289,15 @@ def last_chord_cut(band: Arrangement, timeline: Timeline) -> Arrangement:
 def last_chord_hangs(band: Arrangement, timeline: Timeline) -> Arrangement:
     start = timeline.bars[-1].start_tick - 60
     return _part(
-        band, "pad", lambda n: replace(n, end_tick=n.end_tick + 9600) if n.start_tick >= start else n
+        band,
+        "pad",
+        lambda n: replace(n, end_tick=n.end_tick + 9600) if n.start_tick >= start else n,
     )
 
 
 def struck_while_sounding(band: Arrangement, timeline: Timeline) -> Arrangement:
-    """Notes of one key overlap: the first note-off ends both."""
+    """Overlap notes of one key: the first note-off ends both."""
+
     def overlap(notes: tuple[Note, ...]) -> list[Note]:
         return [*notes, *(replace(n, start_tick=n.start_tick + 50) for n in notes[::9])]
 
@@ -308,7 +320,7 @@ def one_layer(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 
 def photocopies(band: Arrangement, timeline: Timeline) -> Arrangement:
-    """The drummer plays the first bar of each section in every bar of the track."""
+    """Play the second bar of the track in every bar."""
     model = timeline.bars[1]
     notes = next(p.notes for p in band.parts if p.name == "drums")
     bar = [n for n in notes if model.start_tick - 20 <= n.start_tick < model.end_tick - 20]

@@ -209,7 +209,9 @@ class Take:
             if row["kind"] == "chord":
                 bass = pitch_class(row["bass"] or row["root"])
             before = found[-1] if found else None
-            change = before is None or before.symbol != row["symbol"] or starts[i] < row["start_tick"]
+            change = (
+                before is None or before.symbol != row["symbol"] or starts[i] < row["start_tick"]
+            )
             section = self.map["sections"][number_of[row["bar"]]["section"]]["label"]
             found.append(
                 Harmony(

@@ -31,7 +31,9 @@ def measure_timing(take: Take) -> Samples:
     """Rules 14 to 16."""
     found: Samples = {}
     keys = {key: voice for voice, own in VOICES.items() for key in own}
-    onsets: list[tuple[str, float]] = [(keys.get(note.pitch, "percussion"), note.start) for note in take.drums]
+    onsets: list[tuple[str, float]] = [
+        (keys.get(note.pitch, "percussion"), note.start) for note in take.drums
+    ]
     onsets += [("bass", note.start) for note in take.bass]
     onsets += [("pad", note.start) for note in take.pad]
     onsets += [("comp", start) for start in _strokes(take)]
