@@ -217,3 +217,35 @@ def test_the_readme_of_the_styles_names_every_step():
     bass, comp = section.split("Steps of the bass:")[1].split("Steps of the comp:")
     assert [c for c in "135f678pcsdx" if f"`{c}`" not in bass] == []
     assert [c for c in "duDUx14" if f"`{c}`" not in comp] == []
+
+
+@pytest.mark.parametrize("style", COMPING)
+def test_it_does_not_grind_against_the_pad(style):
+    """A semitone between pad and comp below C4 is as muddy as within one of them."""
+    together, clashes = 0, 0
+    for chart in ("jazz", "funk", "dense"):
+        held = play_pad(timeline_of(style, chart), load_style(style), seed=1).notes
+        for note in comp(style, chart):
+            for other in held:
+                if (
+                    min(other.end_tick, note.end_tick) - max(other.start_tick, note.start_tick)
+                    > 240
+                ):
+                    together += 1
+                    clashes += (
+                        abs(other.pitch - note.pitch) == 1 and min(other.pitch, note.pitch) < 60
+                    )
+    assert clashes <= 0.005 * together
+
+
+def test_power_chords_are_roots_and_fifths():
+    timeline = timeline_of("straight-eighth-rock", "pop")
+    style = load_style("straight-eighth-rock")
+    assert style.comp.power_chords
+    groove = style.groove(timeline, 1)
+    for harmony in harmonies(timeline):
+        start, end = groove.warp(harmony.start_tick), groove.warp(harmony.end_tick)
+        root = harmony.chord.root.pitch_class
+        for note in comp("straight-eighth-rock", "pop"):
+            if start <= note.start_tick + EARLY_TICKS < end:
+                assert (note.pitch - root) % 12 in (0, 7), harmony
