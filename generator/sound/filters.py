@@ -6,11 +6,13 @@ state before it, so a long signal becomes two matrix products; the states betwee
 doubling (Hillis and Steele 1986: log2 passes over all steps at once).
 """
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    _Real = TypeVar("_Real", np.float32, np.float64)
 
 __all__ = ["STEP", "Cascade", "Section", "highpass", "product"]
 
@@ -66,11 +68,10 @@ class Cascade:
         for row in range(STEP):
             toeplitz[row, : row + 1] = response[row::-1]
         into_state = np.stack([powers[STEP - 1 - j] @ b for j in range(STEP)])
-        # One product gives the step's own output and what it leaves in the state.
-        self._forward = np.ascontiguousarray(
-            np.concatenate([toeplitz.T, into_state], axis=1), dtype=np.float32
-        )
-        self._from_state = np.stack([c @ powers[i] for i in range(STEP)]).T.astype(np.float32)
+        # Samples stay single; a state sums up hundreds of them, which takes double.
+        self._forward = np.ascontiguousarray(toeplitz.T, dtype=np.float32)
+        self._into_state = into_state
+        self._from_state = np.stack([c @ powers[i] for i in range(STEP)]).T
         self._step = powers[STEP].T
         self._state = np.zeros((channels, order))
 
@@ -82,27 +83,27 @@ class Cascade:
         steps = frames // STEP
         out = np.empty_like(block)
         for channel in range(channels):
-            both = product(block[channel].reshape(steps, STEP), self._forward)
+            rows = block[channel].reshape(steps, STEP)
             states = np.empty((steps + 1, self._state.shape[1]))
             states[0] = self._state[channel]
-            states[1:] = both[:, STEP:]
+            states[1:] = product(rows.astype(np.float64), self._into_state)
             power, reach = self._step, 1
             while reach <= steps and abs(power).max() > _NEGLIGIBLE:
                 states[reach:] += states[:-reach] @ power
                 power, reach = power @ power, 2 * reach
             self._state[channel] = states[-1]
             result = out[channel].reshape(steps, STEP)
-            result[:] = product(states[:-1].astype(np.float32), self._from_state)
-            result += both[:, :STEP]
+            np.matmul(states[:-1], self._from_state, out=result, casting="same_kind")
+            result += product(rows, self._forward)
         return out
 
 
-def product(rows: "NDArray[np.float32]", matrix: "NDArray[np.float32]") -> "NDArray[np.float32]":
+def product(rows: "NDArray[_Real]", matrix: "NDArray[_Real]") -> "NDArray[_Real]":
     """Return the matrix product, worked out a few rows at a time, the same on every machine."""
     import numpy as np
 
     few = max(1, _PRODUCT_SIZE // matrix.size)
-    out = np.empty((len(rows), matrix.shape[1]), np.float32)
+    out = np.empty((len(rows), matrix.shape[1]), rows.dtype)
     whole = len(rows) // few * few
     if whole:
         batch = rows[:whole].reshape(-1, few, rows.shape[1])

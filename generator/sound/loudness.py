@@ -24,6 +24,7 @@ _RELATIVE_GATE_LU = -10.0
 
 _OVERSAMPLING = 4
 _HALF_TAPS = 16
+_BETA = 8.0
 _BATCH = 64
 
 
@@ -226,14 +227,16 @@ def _heights(
 def _interpolator() -> "NDArray[np.float32]":
     """Return taps (2 * _HALF_TAPS, 3) for the three points between two samples.
 
-    A windowed sinc (Kaiser, beta 8): flatter than the 12 taps a phase of the standard's example,
+    A windowed sinc (Kaiser): flatter than the 12 taps a phase of the standard's example,
     within the ripple that Annex 2 allows.
     """
     import numpy as np
 
     fractions = np.arange(1, _OVERSAMPLING) / _OVERSAMPLING
     distance = np.arange(2 * _HALF_TAPS)[:, None] - (_HALF_TAPS - 1) - fractions[None, :]
-    window = np.i0(8.0 * np.sqrt(np.maximum(0.0, 1 - (distance / _HALF_TAPS) ** 2))) / np.i0(8.0)
+    window = np.i0(_BETA * np.sqrt(np.maximum(0.0, 1 - (distance / _HALF_TAPS) ** 2))) / np.i0(
+        _BETA
+    )
     taps = np.sinc(distance) * window
     scaled: NDArray[np.float32] = (taps / taps.sum(axis=0)).astype(np.float32)
     return scaled

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["EXPRESSION", "Bus", "Channel", "Mono", "Source", "expression_gain", "pan_gains"]
+__all__ = ["EXPRESSION", "Bus", "Channel", "LowEnd", "Source", "expression_gain", "pan_gains"]
 
 EXPRESSION = 11
 """The controller whose changes move the level of a bus."""
@@ -28,6 +28,7 @@ DAMP_S = 0.09
 RAMP_S = 0.005
 """How long a change of expression takes."""
 
+_RUMBLE_BELOW_HZ = 25.0
 _MONO_BELOW_HZ = 150.0
 
 
@@ -92,7 +93,7 @@ class Bus:
         self._source = source
         self._damp_frames = round(DAMP_S * rate_hz)
         self._out: NDArray[np.float32] | None = None
-        self._next = 0
+        self._next = self._asked = 0
         self._quiet_from: int | None = None
         self._sounding: list[Placement] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
@@ -109,10 +110,10 @@ class Bus:
     def prepare(self, end: int) -> None:
         """Ask for the recordings of what starts before sample `end`."""
         keys = []
-        for placement in self.channel.placements[self._next :]:
-            if placement.start_sample >= end:
-                break
-            keys.append(placement.key)
+        placements = self.channel.placements
+        while self._asked < len(placements) and placements[self._asked].start_sample < end:
+            keys.append(placements[self._asked].key)
+            self._asked += 1
         self._source.prefetch(keys)
 
     def block(self, start: int, frames: int) -> "NDArray[np.float32]":
@@ -180,17 +181,23 @@ def _expression_curve(
     return np.maximum.accumulate(np.array(times)), np.array(levels)
 
 
-class Mono:
-    """Folds the low end into the middle: the side signal passes a high-pass, the middle stays."""
+class LowEnd:
+    """Tidies the low end: no offset, no rumble, and what is low stands in the middle.
+
+    The middle passes a high-pass below the lowest string of a bass (samples of fonts carry
+    offsets of a few hundredths of full scale), the side one above the kick.
+    """
 
     def __init__(self, rate_hz: int) -> None:
+        self._middle = Cascade((highpass(_RUMBLE_BELOW_HZ, rate_hz),), 1)
         self._side = Cascade((highpass(_MONO_BELOW_HZ, rate_hz),), 1)
 
     def __call__(self, block: "NDArray[np.float32]") -> None:
         """Work on (2, frames) in place."""
         import numpy as np
 
-        middle = (block[0] + block[1]) * np.float32(0.5)
-        side = self._side(((block[0] - block[1]) * np.float32(0.5))[None])[0]
+        half = np.float32(0.5)
+        side = self._side(((block[0] - block[1]) * half)[None])[0]
+        middle = self._middle(((block[0] + block[1]) * half)[None])[0]
         np.add(middle, side, out=block[0])
         np.subtract(middle, side, out=block[1])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from generator.sound.filters import STEP
 from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
-from generator.sound.mix import Channel, Mono
+from generator.sound.mix import Channel, LowEnd
 from generator.sound.model import MIX
 from generator.sound.room import Room
 from generator.sound.spool import Spool
@@ -96,7 +96,7 @@ def mix_down(
     progress : callable
         Called with 0 to 1.
     """
-    room, mono = Room(rate_hz), Mono(rate_hz)
+    room, low_end = Room(rate_hz), LowEnd(rate_hz)
     frames = room.block_frames
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames)
@@ -104,7 +104,7 @@ def mix_down(
         spools = {part: Spool(frames) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        stems = {name: (Mono(rate_hz), Room(rate_hz)) for name in parts if name != MIX}
+        stems = {name: (LowEnd(rate_hz), Room(rate_hz)) for name in parts if name != MIX}
         pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
         pending: list[Future[None]] = []
         buffers = [np.empty((2, frames), np.float32) for _ in range(_BUFFERS)]
@@ -128,13 +128,13 @@ def mix_down(
                     if own is not None:
                         send += own
                 if bus.channel.name in stems:
-                    stem_mono, stem_room = stems[bus.channel.name]
+                    stem_low_end, stem_room = stems[bus.channel.name]
                     stem = dry.copy()
-                    stem_mono(stem)
+                    stem_low_end(stem)
                     if own is not None:
                         stem += stem_room(own)
                     stem_blocks[bus.channel.name] = stem
-            mono(total)
+            low_end(total)
             total += room(send)
 
             def finish(

@@ -1,0 +1,185 @@
+"""Measure whole processes in interleaved pairs and print a Markdown table.
+
+    python -m tests.bench [--pairs N] [--only WORD] [--long]
+
+`--long` adds the rows of 60 minutes and 2 hours. Both sides play the same MIDI file on the same
+font. The plain program runs as it comes and tuned, so that nobody can say it was crippled.
+"""
+
+import argparse
+import os
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.bench.rows import Row, compare, table
+
+HERE = Path(__file__).parent
+CHART = HERE / "bench.chart"
+TUNED = ("-z", "8192", "-o", "synth.cpu-cores=2")
+
+
+def main() -> int:
+    """Run the rows that were asked for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("--pairs", type=int, default=7, help="pairs a row (default 7)")
+    parser.add_argument("--only", default="", help="rows whose work holds this word")
+    parser.add_argument("--long", action="store_true", help="60 minutes and 2 hours too")
+    options = parser.parse_args()
+    for program in ("fluidsynth", "ffmpeg"):
+        if not shutil.which(program):
+            print(f"{program} is not installed: apt-get install {program}", file=sys.stderr)
+            return 1
+    from generator.sound.fonts import choose_font
+
+    font = choose_font(None).path
+    print(facts(font), flush=True)
+    with tempfile.TemporaryDirectory() as folder:
+        measured = []
+        for row in rows(Path(folder), font, long=options.long):
+            if options.only in row.work:
+                measured.append(compare(row, options.pairs))
+                print(table(measured[-1:]).splitlines()[-1], flush=True)
+    print()
+    print(table(measured))
+    return 0
+
+
+def chartbed(*words: str | Path) -> tuple[str | Path, ...]:
+    """Return the command line of chartbed, in this Python."""
+    return (sys.executable, "-m", "generator.cli", *words)
+
+
+def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
+    """Return the rows; the MIDI files that the plain program plays are made on the way."""
+    cache = folder / "cache"
+    wav = ("render", CHART, "-o", folder / "out", "--font", font, "--formats")
+    midi = folder / "midi"
+    subprocess.run(
+        [str(word) for word in chartbed("render", CHART, "-o", midi, "--formats", "midi")],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    song = next(midi.glob("*.mid"))
+    plain_wav = folder / "plain.wav"
+    plain = ("fluidsynth", "-ni", "-F", plain_wav, font, song)
+    tuned = ("fluidsynth", "-ni", *TUNED, "-F", plain_wav, font, song)
+    mp3 = ("ffmpeg", "-v", "error", "-y", "-i", plain_wav, "-b:a", "192k", folder / "plain.mp3")
+
+    def no_cache() -> None:
+        shutil.rmtree(cache, ignore_errors=True)
+
+    cold: Callable[[], None] = no_cache
+    every = [
+        Row(
+            "chart to WAV + MIDI + map, 3 min, cold",
+            "`fluidsynth -ni -F`",
+            (chartbed(*wav, "wav,midi,map"),),
+            (plain,),
+            0.20,
+            0.10,
+            cold,
+        ),
+        Row(
+            "chart to WAV + MIDI + map, 3 min, cold",
+            f"the same, tuned `{' '.join(TUNED)}`",
+            (chartbed(*wav, "wav,midi,map"),),
+            (tuned,),
+            0.34,
+            0.17,
+            cold,
+        ),
+        Row(
+            "same, notes cached on disk",
+            "`fluidsynth -ni -F`",
+            (chartbed(*wav, "wav,midi,map", "--cache", cache),),
+            (plain,),
+            0.12,
+            0.07,
+        ),
+        Row(
+            "chart to MP3 192k",
+            "the program, then ffmpeg",
+            (chartbed(*wav, "mp3"),),
+            (plain, mp3),
+            0.30,
+            0.15,
+            cold,
+        ),
+        Row(
+            "`chartbed --help`",
+            '`python -c "import typer"`',
+            (chartbed("--help"),),
+            ((sys.executable, "-c", "import typer"),),
+            1.5,
+        ),
+        Row(
+            "`chartbed check`, 72 bars",
+            '`python -c "import typer"`',
+            (chartbed("check", CHART),),
+            ((sys.executable, "-c", "import typer"),),
+            3.0,
+        ),
+    ]
+    if long:
+        for minutes, choruses in ((60, 20), (118, 39)):
+            played = folder / f"midi-{minutes}"
+            chart = folder / f"{minutes}.chart"
+            chart.write_text(CHART.read_text().replace("Form: ", f"Choruses: {choruses}\nForm: "))
+            render = ("render", chart, "-o", folder / f"out-{minutes}", "--font", font)
+            subprocess.run(
+                [str(w) for w in chartbed("render", chart, "-o", played, "--formats", "midi")],
+                check=True,
+                stdout=subprocess.DEVNULL,
+            )
+            song = next(played.glob("*.mid"))
+            every.append(
+                Row(
+                    f"{minutes} minutes of WAV",
+                    "`fluidsynth -ni -F`",
+                    (chartbed(*render, "--formats", "wav"),),
+                    (("fluidsynth", "-ni", "-F", plain_wav, font, song),),
+                    0.05,
+                    0.025,
+                    pairs=1,
+                )
+            )
+    if not _knows("--cache"):
+        every = [row for row in every if "cached" not in row.work]
+    return every
+
+
+def _knows(option: str) -> bool:
+    said = subprocess.run(
+        [str(word) for word in chartbed("render", "--help")], capture_output=True, text=True
+    )
+    return option in said.stdout
+
+
+def facts(font: Path) -> str:
+    """Return what the machine is, as a list in Markdown."""
+    model = platform.processor() or platform.machine()
+    cpuinfo = Path("/proc/cpuinfo")
+    if cpuinfo.exists():
+        names = [line for line in cpuinfo.read_text().splitlines() if "model name" in line]
+        model = names[0].split(":")[1].strip() if names else model
+    version = subprocess.run(["fluidsynth", "--version"], capture_output=True, text=True)
+    first = version.stdout.splitlines()[0] if version.stdout else "fluidsynth"
+    load = os.getloadavg()[0]
+    return "\n".join(
+        (
+            f"- {model}, {os.cpu_count()} cores, load {load:.2f} before the first row",
+            f"- Python {platform.python_version()}, {first}",
+            f"- font {font.name}; whole processes, wall time, medians of interleaved pairs",
+            "- CPU ratio: user and system time of the processes (ffmpeg that we start included)",
+            "",
+        )
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

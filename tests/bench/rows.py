@@ -1,0 +1,110 @@
+"""One row of the table: our command, the command that it is measured against, the targets."""
+
+import os
+import statistics
+import subprocess
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+__all__ = ["Measured", "Row", "Run", "compare", "table"]
+
+Command = Sequence[str | Path]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One whole process, or a few one after the other."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """`ours` against `theirs`: each a list of commands to be run one after the other."""
+
+    work: str
+    against: str
+    ours: tuple[Command, ...]
+    theirs: tuple[Command, ...]
+    target: float
+    stretch: float | None = None
+    before_ours: Callable[[], None] | None = None
+    pairs: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Medians over interleaved pairs; the ratio is the median of the pairs' ratios."""
+
+    row: Row
+    ours: Run
+    theirs: Run
+    ratio: float
+    pairs: int
+
+
+def run(commands: Sequence[Command]) -> Run:
+    """Run commands one after the other; wall time, processor time, greatest memory."""
+    cpu_s = peak_mb = 0.0
+    start = time.perf_counter()
+    for command in commands:
+        process = subprocess.Popen(
+            [str(word) for word in command], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        )
+        assert process.stderr is not None
+        said = process.stderr.read()
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        process.stderr.close()
+        if process.returncode != 0:
+            words = " ".join(map(str, command))
+            raise SystemExit(f"failed: {words}\n{said.decode(errors='replace')}")
+        cpu_s += usage.ru_utime + usage.ru_stime
+        peak_mb = max(peak_mb, usage.ru_maxrss / 1024)
+    return Run(time.perf_counter() - start, cpu_s, peak_mb)
+
+
+def compare(row: Row, pairs: int) -> Measured:
+    """Run both sides in turn, first once each to warm the disk cache, and take medians."""
+    if row.before_ours:
+        row.before_ours()
+    run(row.ours)
+    run(row.theirs)
+    ours, theirs = [], []
+    for _ in range(row.pairs or pairs):
+        if row.before_ours:
+            row.before_ours()
+        ours.append(run(row.ours))
+        theirs.append(run(row.theirs))
+    ratios = [a.wall_s / b.wall_s for a, b in zip(ours, theirs, strict=True)]
+    return Measured(row, _median(ours), _median(theirs), statistics.median(ratios), len(ratios))
+
+
+def table(measured: Sequence[Measured]) -> str:
+    """Return the Markdown table."""
+    lines = [
+        "| work | against | ours s | theirs s | ratio | CPU ratio | target | stretch | met | MB |",
+        "|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for m in measured:
+        met = "stretch" if m.row.stretch is not None and m.ratio <= m.row.stretch else ""
+        met = met or ("yes" if m.ratio <= m.row.target else "no")
+        stretch = "" if m.row.stretch is None else f"{m.row.stretch:g}"
+        lines.append(
+            f"| {m.row.work} | {m.row.against} | {m.ours.wall_s:.2f} | {m.theirs.wall_s:.2f} "
+            f"| {m.ratio:.3f} | {m.ours.cpu_s / m.theirs.cpu_s:.3f} | {m.row.target:g} | {stretch} "
+            f"| {met} | {m.ours.peak_mb:.0f} |"
+        )
+    return "\n".join(lines)
+
+
+def _median(runs: Sequence[Run]) -> Run:
+    return Run(
+        statistics.median(run.wall_s for run in runs),
+        statistics.median(run.cpu_s for run in runs),
+        max(run.peak_mb for run in runs),
+    )
