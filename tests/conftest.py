@@ -1,5 +1,6 @@
 """Fixtures that several test modules share."""
 
+import os
 import subprocess
 import sys
 
@@ -30,3 +31,9 @@ def rendered_demo(tmp_path_factory, run_chartbed):
     done = run_chartbed(folder, "demo")
     assert done.returncode == 0, done.stderr
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory):
+    """Keep the recorded notes of the tests away from those of the user."""
+    os.environ["XDG_CACHE_HOME"] = str(tmp_path_factory.mktemp("cache"))

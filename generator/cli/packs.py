@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from generator.cli.words import duration, split_words
+from generator.cli.words import cache_folder, duration, split_words
 from generator.errors import OptionError, PackError
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ def register(app: typer.Typer) -> None:
         epilog="Example: chartbed pack tune.chart --keys all --tempos 60%..100%:10% "
         "--mutes none,bass -o class"
     )(pack)
+    app.command(epilog="Example: chartbed cache --clear")(cache)
 
 
 def pack(
@@ -76,6 +77,20 @@ def pack(
         typer.echo(zip_pack(out))
 
 
+def cache(
+    clear: Annotated[bool, typer.Option("--clear", help="Remove the recordings.")] = False,
+) -> None:
+    """Say what the cache of recorded notes holds; it is used again by every render and pack."""
+    from generator.sound.cache import DEFAULT_LIMIT_BYTES, clear_cache, kept_notes
+
+    folder = cache_folder()
+    if clear:
+        clear_cache(folder)
+    count, size_bytes = kept_notes(folder)
+    limit = f"at most {DEFAULT_LIMIT_BYTES / 2**20:.0f} MiB"
+    typer.echo(f"{folder}: {count} notes, {size_bytes / 2**20:.1f} MiB ({limit})")
+
+
 def _spec(
     charts: list[str],
     keys: list[str] | None,
@@ -123,7 +138,7 @@ def _run(plan: "PackPlan", out: Path, jobs: int, cluster: str | None, use_cache:
             out,
             jobs=jobs,
             cluster=cluster,
-            cache=_cache_folder() if use_cache else None,
+            cache=cache_folder() if use_cache else None,
             progress=progress,
         )
     typer.echo(f"{report.made} made, {report.kept} already there: {out / 'index.html'}")
@@ -140,12 +155,6 @@ def _verify(folders: list[str]) -> None:
         if problems:
             raise PackError("\n".join(problems))
         typer.echo(f"{folder}: {count} tracks, all as they were made")
-
-
-def _cache_folder() -> Path:
-    from platformdirs import user_cache_path
-
-    return user_cache_path("chartbed")
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from generator.cli.words import duration, progress_bar, split_words
+from generator.cli.words import cache_folder, duration, progress_bar, split_words
 
 if TYPE_CHECKING:
     from generator.pipeline import RenderOptions, RenderResult
@@ -74,6 +74,12 @@ def render(
             help="notes (fast) or straight (one synthesiser through each part).",
         ),
     ] = "notes",
+    cache: Annotated[
+        Path | None, typer.Option(help="Folder for recorded notes; the user's unless given.")
+    ] = None,
+    no_cache: Annotated[
+        bool, typer.Option("--no-cache", help="Neither use nor keep recorded notes.")
+    ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one machine-readable summary.")
     ] = False,
@@ -100,6 +106,7 @@ def render(
         bitrate_kbps=bitrate,
         font=font,
         render=renderer,
+        cache=None if no_cache else cache or cache_folder(),
         written_for=reader,
         capo=capo,
     )

@@ -3,8 +3,9 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
-__all__ = ["duration", "progress_bar", "split_words"]
+__all__ = ["cache_folder", "duration", "progress_bar", "split_words"]
 
 
 def split_words(values: list[str] | None) -> tuple[str, ...]:
@@ -15,6 +16,13 @@ def split_words(values: list[str] | None) -> tuple[str, ...]:
     """
     words = (word.strip() for value in values or () for word in value.split(","))
     return tuple(dict.fromkeys(word for word in words if word))
+
+
+def cache_folder() -> Path:
+    """Return the user's folder for recorded notes, as the system names it."""
+    from platformdirs import user_cache_path
+
+    return user_cache_path("chartbed") / "notes"
 
 
 def duration(time_s: float) -> str:

@@ -21,13 +21,28 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["NoteCache"]
+__all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
 _MAGIC = b"chartbed note 1\n"
 _ENDING = ".note"
 _HEAD = struct.Struct("<16s32sII")
-_DEFAULT_LIMIT_BYTES = 512 << 20
+DEFAULT_LIMIT_BYTES = 512 << 20
+"""How much a cache folder holds unless told otherwise."""
 _KEEP_SHARE = 0.8
+
+
+def kept_notes(folder: Path) -> tuple[int, int]:
+    """Return how many recordings a cache folder holds, and their bytes."""
+    sizes = [path.stat().st_size for path in folder.glob(f"*/*{_ENDING}")]
+    return len(sizes), sum(sizes)
+
+
+def clear_cache(folder: Path) -> None:
+    """Remove every recording of a cache folder, and nothing else that lies there."""
+    for path in folder.glob(f"*/*{_ENDING}"):
+        path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            path.parent.rmdir()
 
 
 class NoteCache:
@@ -53,7 +68,7 @@ class NoteCache:
         *,
         rate_hz: int,
         tuning_hz: float,
-        limit_bytes: int = _DEFAULT_LIMIT_BYTES,
+        limit_bytes: int = DEFAULT_LIMIT_BYTES,
     ) -> None:
         status = font.stat()
         self._folder = folder
