@@ -172,7 +172,7 @@ def _notes(
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
         struck, softer = _stroke(beat.character, voicing)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
-        between = spread // max(1, len(voicing) - 1)
+        between = spread // max(1, len(voicing) - 1) // 2 * 2  # even: its middle is a whole tick
         # The middle of a stroke is felt on the beat, so its first string comes before.
         onset = groove.strike("comp", beat.start_tick) - between * (len(struck) - 1) // 2
         if beat.start_tick in quiet:
