@@ -28,7 +28,7 @@ _TAIL_FLOOR = 10 ** (-70 / 20)
 _FADE_S = 0.05
 _CLOSE_ENOUGH_LU = 0.05
 _TRIES = 12
-_WORTH_TELLING_DB = 1.5
+_WORTH_TELLING_DB = 6.0  # less than this on single peaks goes unnoticed
 _ROUGH_DB = 3.0
 _DITHER_SEED = 16
 
@@ -42,6 +42,11 @@ class Level:
     dbtp: float
     curve_db: NDArray[np.float64] | None = None
     remarks: tuple[str, ...] = ()
+
+    @property
+    def limited_db(self) -> float:
+        """How much the limiter takes off the highest peak, 0 when there is none."""
+        return 0.0 if self.curve_db is None else -float(self.curve_db.min())
 
     @property
     def gain(self) -> float:
@@ -67,12 +72,11 @@ def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
     if curve.min() < -_ROUGH_DB:
         heard = _measured_loudness(mixed.spools[MIX], 10 ** (gain_db / 20), curve, rate_hz)
         gain_db, curve, lufs = _settle(mixed, peaks, gain_db, target_lufs, heard - lufs, rate_hz)
-    deepest_db = -float(curve.min())
     remarks = []
-    if deepest_db > _WORTH_TELLING_DB:
+    if curve.min() < -_WORTH_TELLING_DB:
         remarks.append(
             f"{target_lufs:g} LUFS is more than the peaks allow: limited by up to "
-            f"{deepest_db:.1f} dB; a lower --loudness needs no limiter"
+            f"{-curve.min():.1f} dB; a lower --loudness needs no limiter"
         )
     if abs(target_lufs - lufs) > 6 * _CLOSE_ENOUGH_LU:
         remarks.append(f"the limiter reached {lufs:.1f} LUFS, not {target_lufs:g}")

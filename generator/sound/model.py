@@ -138,11 +138,17 @@ class AudioFile:
 
 @dataclass(frozen=True, slots=True)
 class AudioReport:
-    """What a render made; `gain_db` is the master gain, the same on the mix and on every stem."""
+    """What a render made.
+
+    `gain_db` is the master gain, the same on the mix and on every stem. `limited_db` is what the
+    limiter takes off the highest peak of the mix (0: plain gain); stems are never limited, they
+    add up to the mix before the limiter.
+    """
 
     files: tuple[AudioFile, ...]
     font: Path
     gain_db: float
     distinct_notes: int
     total_notes: int
+    limited_db: float = 0.0
     remarks: tuple[str, ...] = ()

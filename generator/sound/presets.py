@@ -17,12 +17,12 @@ class MixPreset:
     room_db: float = 0.0
 
 
-BALANCE_DB = {"drums": -4.5, "bass": 1.0, "pad": -5.5, "comp": -6.0}
+BALANCE_DB = {"drums": -5.5, "bass": 1.0, "pad": -5.5, "comp": -6.0}
 """Where each part stands once its program is trimmed to the common level.
 
 Bass and drums carry the track, pad and comp lie under the soloist. Common practice, no source;
-set by measuring every style: drums 3 to 6 LU below the mix, bass 2 to 6, comp 7 to 12, pad 9 to
-15, and peaks that leave -18 LUFS to plain gain in most styles.
+set by measuring every style: drums 3 to 8 LU below the mix, bass 1 to 5, comp 8 to 12, pad 6 to
+11, and peaks that leave -18 LUFS to plain gain, or 1 or 2 dB of limiting, in most styles.
 """
 
 _PRESETS = {

@@ -149,6 +149,7 @@ def render_audio(
         level.gain_db,
         len({placement.key for placement in placements}),
         len(placements),
+        level.limited_db,
         level.remarks,
     )
 
