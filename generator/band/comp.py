@@ -172,11 +172,13 @@ def _notes(
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
         struck, softer = _stroke(beat.character, voicing)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
-        between = spread // max(1, len(voicing) - 1) // 2 * 2  # even: its middle is a whole tick
+        between = spread // max(1, len(voicing) - 1)
         # The middle of a stroke is felt on the beat, so its first string comes before.
-        onset = groove.strike("comp", beat.start_tick) - between * (len(struck) - 1) // 2
+        place_on_grid, middle = groove.warp(beat.start_tick), groove.strike("comp", beat.start_tick)
+        late = middle > place_on_grid  # half a tick is rounded towards the beat
+        onset = middle - (between * (len(struck) - 1) + late) // 2
         if beat.start_tick in quiet:
-            onset = max(onset, groove.warp(beat.start_tick))
+            onset = max(onset, place_on_grid)
         for place, pitch in enumerate(struck):
             start = onset + between * place
             end = sounding_end(groove, beat, start, until)
