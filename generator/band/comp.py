@@ -45,6 +45,9 @@ VARIETY = 1.0
 STRUM_SOFTENING = 3
 """By how much each further string of a stroke is softer."""
 
+HAND_MS = 80
+"""How long before the next chord a last stroke is still played."""
+
 CLASH = 12.0
 """Cost of a semitone against the pad below middle C."""
 
@@ -164,7 +167,7 @@ def _notes(
     done: list[Note] = []
     for i, beat in enumerate(beats):
         voicing = voicings.get(beat.cue.start_tick)
-        if voicing is None:
+        if voicing is None or _is_too_close(beats, i, groove):
             continue
         rng = random.Random(f"{seed}/comp/touch/{beat.start_tick}")
         level = timeline.level_at(beat.start_tick)
@@ -193,6 +196,14 @@ def _notes(
             last[pitch] = Note(start, end, pitch, velocity)
     done.extend(last.values())
     return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
+
+
+def _is_too_close(beats: list[Beat], i: int, groove: Groove) -> bool:
+    """Return whether the hand lets a stroke go, since it must strike the next chord at once."""
+    if i + 1 == len(beats) or beats[i + 1].cue is beats[i].cue:
+        return False
+    tick, after = beats[i].start_tick, beats[i + 1].start_tick
+    return groove.warp(after) - groove.warp(tick) < groove.ticks_of_ms(HAND_MS, tick)
 
 
 def _ends_of_silence(cues: Cues) -> frozenset[int]:
