@@ -15,6 +15,7 @@ from generator.handout.picture import picture_of_file
 from generator.handout.sheet import draw_sheet
 from generator.pipeline import RenderOptions, render_track
 from tests.page_pictures import page_shots
+from tests.sound_pictures import mix_picture
 
 DEMO = Path(generator.__file__).parent / "demo.chart"
 FOLDER = Path(__file__).parent / "gallery"
@@ -33,6 +34,7 @@ def draw_all(folder: Path) -> list[Path]:
         made["roll.svg"] = picture_of_file(song, "roll", bars=(5, 8))
         made["neck.svg"] = picture_of_file(song, "fretboard", chord="B7alt")
         made |= page_shots(song, bar=25)
+        made["mix.png"] = mix_picture(song)
         made["wave.svg"] = picture_of_file(song, "wave", bars=(1, 12))
     for name, data in made.items():
         write_whole(folder / name, data)
