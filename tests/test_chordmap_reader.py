@@ -5,6 +5,7 @@ import dataclasses
 import json
 import subprocess
 import sys
+from contextlib import suppress
 
 import pytest
 from chordmap_charts import AUDIO, CHARTS, FUNK, content_of, long_chart, map_of
@@ -12,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from generator.chordmap import model, records
+from generator.chordmap.export import FORMATS, export_map
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.schema import validate_map
-from generator.errors import ChordMapError
+from generator.errors import ChordMapError, InputError
 
 CONTENT = {name: content_of(text, audio=(AUDIO,)) for name, text in CHARTS.items()}
 MAPS = {name: ChordMap.from_dict(content) for name, content in CONTENT.items()}
@@ -214,6 +216,11 @@ FAULTS = [
     (("chords", 4, "sounds_at_s"), 0.5, r"chords\[4\].sounds_at_s: lies before the onset"),
     (("bars", 2, "number"), True, r"bars\[2\].number: expected a whole number, got True"),
     (("bars", 2, "number"), 1, r"bars\[2\].number: must be above 2, got 1"),
+    (("title",), "\ud800", "title: half a character"),
+    (("bars", -1, "end_tick"), 2**70, r"chords\[23\].end_tick: must be 1180591620717411303424"),
+    (("meters", 0, "beat_quarters", 0), -1.0, r"meters\[0\].beat_quarters\[0\]: got -1.0"),
+    (("keys", 0, "fifths"), 8, r"keys\[0\].fifths: must lie in -7 to 7, got 8"),
+    (("tempos", 0, "quarter_bpm"), 0, r"tempos\[0\].quarter_bpm: must be above 0, got 0"),
     (("bars", 2, "section"), 9, r"bars\[2\].section: there is no section 9"),
     (("bars", 2, "beats_s"), [], r"bars\[2\].beats_s: must not be empty"),
     (("bars", 2, "beats_s", 2), 0.0, r"bars\[2\].beats_s\[2\]: must lie after"),
@@ -328,3 +335,36 @@ def test_a_written_view_is_read():
     song = map_of(FUNK, written_for="eb")
     assert song.chords[0].written.symbol == "C#m9"
     assert song.chords[0].written.for_ == "eb"
+
+
+def places(value, path=()):
+    """Yield the path to every value of a JSON object."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from places(inner, (*path, key))
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            yield from places(inner, (*path, index))
+    if path:
+        yield path
+
+
+PLACES = list(places(CONTENT["funk"]))
+ODD_VALUES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(2**70), 2**70),
+    st.floats(),
+    st.text(max_size=5),
+    st.sampled_from(["Cb major", "3/3", "99/4", "H7", "C7(", [], {}, [{}], -1, 0, 1e-9]),
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.sampled_from(PLACES), ODD_VALUES)
+def test_a_changed_map_is_refused_or_exported(path, value):
+    """Whatever a foreign map holds, the answer is a file or a clear error, never a crash."""
+    with suppress(InputError):
+        song = ChordMap.from_dict(changed(path, value))
+        for name in FORMATS:
+            export_map(song, name, shift_s=1.0)

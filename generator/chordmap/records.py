@@ -264,6 +264,10 @@ def _list_reading(inner: Reading) -> Reading:
 def _text(value: object, path: str) -> str:
     if not isinstance(value, str):
         raise ChordMapError(f"{path}: expected text, got {_shown(value)}")
+    try:
+        value.encode()
+    except UnicodeEncodeError as error:
+        raise ChordMapError(f"{path}: half a character in {_shown(value)}") from error
     return value
 
 

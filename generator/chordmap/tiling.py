@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 __all__ = ["check_tiling"]
 
+_LONGEST_BAR_TICKS = 32 * 4 * 960
+
 KINDS = ("chord", "no-chord", "rest")
 
 
@@ -36,6 +38,18 @@ def check_tiling(content: "ChordMap") -> None:
         for i, (before, after) in enumerate(pairwise(places), 1):
             if after <= before:
                 raise ChordMapError(f"{name}[{i}].tick: must be above {before}, got {after}")
+    for i, tempo in enumerate(content.tempos):
+        if tempo.quarter_bpm <= 0:
+            raise ChordMapError(
+                f"tempos[{i}].quarter_bpm: must be above 0, got {tempo.quarter_bpm}"
+            )
+    for i, meter in enumerate(content.meters):
+        for beat, quarters in enumerate(meter.beat_quarters):
+            if not 0 < quarters <= 128:
+                raise ChordMapError(f"meters[{i}].beat_quarters[{beat}]: got {quarters}")
+    for i, key in enumerate(content.keys):
+        if not -7 <= key.fifths <= 7:
+            raise ChordMapError(f"keys[{i}].fifths: must lie in -7 to 7, got {key.fifths}")
     if content.tempos[0].tick != 0:
         raise ChordMapError(f"tempos[0].tick: must be 0, got {content.tempos[0].tick}")
 
@@ -67,15 +81,20 @@ def _check_stretches(name: str, entries: "tuple[BarEntry | ChordEntry, ...]") ->
 
 
 def _check_edges(content: "ChordMap") -> None:
-    for name in ("sections", "chords"):
-        entries = getattr(content, name)
-        _expect(
-            f"{name}[0].start_s", entries[0].start_s, content.bars[0].start_s, "the first bar's"
-        )
-        last = len(entries) - 1
-        _expect(
-            f"{name}[{last}].end_s", entries[-1].end_s, content.bars[-1].end_s, "the last bar's"
-        )
+    edges = [("start_s", 0, "the first bar's"), ("end_s", -1, "the last bar's")]
+    for edge, place, whose in edges:
+        _expect_edge(content, "sections", edge, place, whose)
+    edges += [("start_tick", 0, "the first bar's"), ("end_tick", -1, "the last bar's")]
+    for edge, place, whose in edges:
+        _expect_edge(content, "chords", edge, place, whose)
+
+
+def _expect_edge(content: "ChordMap", name: str, edge: str, place: int, whose: str) -> None:
+    entries = getattr(content, name)
+    expected = getattr(content.bars[place], edge)
+    _expect(
+        f"{name}[{place % len(entries)}].{edge}", getattr(entries[place], edge), expected, whose
+    )
 
 
 def _check_bars(content: "ChordMap") -> None:
@@ -85,6 +104,8 @@ def _check_bars(content: "ChordMap") -> None:
                 f"bars[{i}].number: must be above {before.number}, got {after.number}"
             )
     for i, bar in enumerate(content.bars):
+        if bar.end_tick - bar.start_tick > _LONGEST_BAR_TICKS:
+            raise ChordMapError(f"bars[{i}].end_tick: a bar holds at most 32 whole notes")
         if not 0 <= bar.section < len(content.sections):
             raise ChordMapError(f"bars[{i}].section: there is no section {bar.section}")
         if not bar.beats_s:

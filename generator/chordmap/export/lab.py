@@ -16,4 +16,4 @@ def write(chord_map: ChordMap) -> dict[str, bytes]:
     if rows[0][0] > 0:
         rows.insert(0, (0.0, rows[0][0], "N"))
     lines = [f"{start:.6f}\t{end:.6f}\t{label}\n" for start, end, label in rows]
-    return {".lab": "".join(lines).encode("ascii")}
+    return {".lab": "".join(lines).encode()}

@@ -216,7 +216,7 @@ def _beat_onsets(bar: BarEntry, meter: MeterEntry) -> list[int]:
     onsets = [bar.end_tick - bar.start_tick]
     for length in reversed(meter.beat_quarters):
         onsets.append(onsets[-1] - round(length * TICKS_PER_QUARTER))
-    return [tick for tick in onsets if tick > 0]
+    return [tick for tick in onsets if 0 < tick < onsets[0]]
 
 
 def _fill_note(note: Element, ticks: int, name: str, dots: int, *, rest: bool) -> None:
