@@ -1,5 +1,6 @@
 """What is rendered is what was arranged: against a straight rendering, sample by sample."""
 
+import sys
 from dataclasses import replace
 from importlib.util import find_spec
 from itertools import pairwise
@@ -12,7 +13,7 @@ from sound_bands import BAR_TICKS, CLOCK, GRID_RATE_HZ, decibels, one_part, rend
 from sound_fonts import click, sine, write_font
 
 from generator.band.arrangement import Control, Note
-from generator.errors import FontError, OptionError, OutputError, SynthError
+from generator.errors import FontError, MissingToolError, OptionError, OutputError, SynthError
 from generator.sound import AudioTarget, SoundSettings, choose_font, render_audio
 from generator.sound.fonts import check_font
 from generator.sound.mix import Bus, Channel, expression_gain
@@ -324,3 +325,18 @@ def test_the_synthesiser_says_no_in_words():
             synth.choose(0, 99, 5)
         with pytest.raises(SynthError, match="FluidSynth refused: note on 300"):
             synth.note_on(0, 300, 100)
+
+
+def test_without_the_library_the_line_that_installs_it_is_given(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "fluidsynth", None)
+    with pytest.raises(MissingToolError, match="FluidSynth library was not found; install it: apt"):
+        render(small_band(1), tmp_path, BAR_TICKS, settings=PLAIN)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_font_without_the_program_of_a_part_is_refused(tmp_path):
+    part = replace(small_band(1).parts[0], program=77)
+    band = replace(small_band(1), parts=(part,))
+    with pytest.raises(FontError, match="lacks drum kit 77, which the part 'drums' plays"):
+        render(band, tmp_path, BAR_TICKS, settings=PLAIN)
+    assert list(tmp_path.iterdir()) == []

@@ -61,8 +61,18 @@ def gain_curve_db(
 
 
 def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.float64]") -> None:
-    """Multiply (2, frames) by the curve, in place; `start` is the first sample of the block."""
+    """Multiply (2, frames) by the curve, in place; `start`, a multiple of 64, is its first sample.
+
+    Between two corners the gain, not the decibel, follows a straight line.
+    """
     import numpy as np
 
-    place = np.arange(start, start + block.shape[1]) / SPAN
-    block *= (10 ** (np.interp(place, np.arange(len(curve_db)), curve_db) / 20)).astype(np.float32)
+    first, frames = start // SPAN, block.shape[1]
+    spans = -(-frames // SPAN)
+    corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
+    if not corners.any():
+        return
+    gains = (10 ** (corners / 20)).astype(np.float32)
+    ramp = np.arange(SPAN, dtype=np.float32) / np.float32(SPAN)
+    lines = gains[:-1, None] + np.diff(gains)[:, None] * ramp
+    block *= lines.reshape(-1)[:frames]

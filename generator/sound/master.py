@@ -132,7 +132,7 @@ def _write_part(
         encoders.append(encoder)
     meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
-    dither = np.random.Generator(np.random.SFC64(_DITHER_SEED))
+    dither = _Dither(spool.block_frames) if wants_pcm16 else None
     fade_start = frames - round(_FADE_S * settings.rate_hz)
     with ThreadPoolExecutor(len(encoders)) as pool:
         pending: list[Future[None]] = []
@@ -147,7 +147,7 @@ def _write_part(
             if meters:
                 for meter in meters:
                     meter.add(block)
-            pcm = _dithered(block, dither) if wants_pcm16 else None
+            pcm = dither(block) if dither else None
             for future in pending:
                 future.result()
             pending = [
@@ -242,11 +242,24 @@ def _fade(block: Samples, offset: int, frames: int) -> None:
     block *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
 
 
-def _dithered(block: Samples, rng: np.random.Generator) -> NDArray[np.int16]:
-    """Return (frames, 2) of 16 bit with triangular dither of two steps, peak to peak."""
-    noise = rng.integers(0, 1 << 16, (2, *block.shape), np.uint16).astype(np.float32)
-    out = block * np.float32(32767.0)
-    out += (noise[0] - noise[1]) * np.float32(1 / (1 << 16))
-    np.rint(out, out=out)
-    np.clip(out, -32768, 32767, out=out)
-    return np.ascontiguousarray(out.T.astype(np.int16))
+class _Dither:
+    """Triangular dither of two steps, peak to peak, for 16 bit.
+
+    Drawn once for a block; each block takes it from another place, so that no pattern is left.
+    """
+
+    def __init__(self, block_frames: int) -> None:
+        self._rng = np.random.Generator(np.random.PCG64(_DITHER_SEED))
+        uniform = self._rng.random((2, 2, 2 * block_frames), np.float32)
+        self._noise: Samples = uniform[0] - uniform[1]
+
+    def __call__(self, block: Samples) -> NDArray[np.int16]:
+        """Return (frames, 2) of 16 bit."""
+        frames = block.shape[1]
+        out = block * np.float32(32767.0)
+        for side in range(2):
+            at = int(self._rng.integers(self._noise.shape[1] - frames + 1))
+            out[side] += self._noise[side, at : at + frames]
+        np.rint(out, out=out)
+        np.clip(out, -32768, 32767, out=out)
+        return np.ascontiguousarray(out.T.astype(np.int16))

@@ -34,7 +34,7 @@ _TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
 _CHOKED_FLOOR = 10 ** (-80 / 20)  # above what is left of the touch that chokes
 _SILENT = 1e-7
 _LONGEST_TAIL_S = 30
-_MEMORY_BYTES = 48 << 20
+_MEMORY_BYTES = 88 << 20
 _ONSET = 16 * BLOCK
 _PURE = 1e-4  # greatest residual (-80 dB) for which a touch counts as a gain
 
