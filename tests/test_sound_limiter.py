@@ -35,11 +35,11 @@ def test_the_gain_falls_ahead_of_a_peak_and_recovers_slowly():
 
 def test_the_curve_is_joined_without_steps():
     block = np.ones((2, 10 * SPAN), np.float32)
-    apply_curve(block, 0, np.linspace(0, -10, 11))
+    apply_curve(block, 0, np.linspace(0, -10, 11, dtype=np.float32))
     assert np.abs(np.diff(block)).max() < 0.01
     halves = np.ones((2, 10 * SPAN), np.float32)
-    apply_curve(halves[:, : 5 * SPAN], 0, np.linspace(0, -10, 11))
-    apply_curve(halves[:, 5 * SPAN :], 5 * SPAN, np.linspace(0, -10, 11))
+    apply_curve(halves[:, : 5 * SPAN], 0, np.linspace(0, -10, 11, dtype=np.float32))
+    apply_curve(halves[:, 5 * SPAN :], 5 * SPAN, np.linspace(0, -10, 11, dtype=np.float32))
     np.testing.assert_array_equal(block, halves)
 
 

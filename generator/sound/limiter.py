@@ -6,6 +6,7 @@ running minima, so the whole curve is found without a loop over samples. The gai
 of 64 samples, joined by straight lines.
 """
 
+import math
 from typing import TYPE_CHECKING
 
 from generator.sound.filters import STEP
@@ -21,11 +22,12 @@ SPAN = STEP
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
+_CHUNK = 1 << 14
 
 
 def gain_curve_db(
     peaks: "NDArray[np.float32]", gain: float, ceiling_dbtp: float, rate_hz: int
-) -> "NDArray[np.float64]":
+) -> "NDArray[np.float32]":
     """Return the gain change in dB at the corners, one more than there are spans.
 
     Parameters
@@ -47,20 +49,35 @@ def gain_curve_db(
     """
     import numpy as np
 
-    need = np.minimum(0.0, ceiling_dbtp - 20 * np.log10(np.maximum(peaks * gain, 1e-9)))
-    corners = np.empty(len(need) + 1)
+    need = np.maximum(peaks * np.float32(gain), np.float32(1e-9))
+    np.log10(need, out=need)
+    need *= -20
+    need += np.float32(ceiling_dbtp)
+    np.minimum(need, 0.0, out=need)
+    corners = np.empty(len(need) + 1, np.float32)
     corners[0], corners[-1] = need[0], need[-1]
-    corners[1:-1] = np.minimum(need[:-1], need[1:])
-    place = np.arange(len(corners))
-    rise = _RELEASE_DB_PER_S * SPAN / rate_hz
-    corners = np.minimum.accumulate(corners - rise * place) + rise * place
-    fall = _ATTACK_DB_PER_S * SPAN / rate_hz
-    backwards = np.minimum.accumulate(corners[::-1] - fall * place) + fall * place
-    curve: NDArray[np.float64] = np.minimum(0.0, backwards[::-1])
-    return curve
+    np.minimum(need[:-1], need[1:], out=corners[1:-1])
+    _limit_slope(corners, _RELEASE_DB_PER_S * SPAN / rate_hz)
+    _limit_slope(corners[::-1], _ATTACK_DB_PER_S * SPAN / rate_hz)
+    return corners
 
 
-def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.float64]") -> None:
+def _limit_slope(corners: "NDArray[np.float32]", step_db: float) -> None:
+    """Lower the values, in place, until none is more than a step above the one before it."""
+    import numpy as np
+
+    slope = step_db * np.arange(_CHUNK)
+    before = math.inf
+    for start in range(0, len(corners), _CHUNK):
+        chunk = corners[start : start + _CHUNK].astype(np.float64)
+        chunk[0] = min(chunk[0], before + step_db)
+        lines = slope[: len(chunk)]
+        chunk = np.minimum.accumulate(chunk - lines) + lines
+        before = float(chunk[-1])
+        corners[start : start + _CHUNK] = np.minimum(chunk, 0.0)
+
+
+def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.float32]") -> None:
     """Multiply (2, frames) by the curve, in place; `start`, a multiple of 64, is its first sample.
 
     Between two corners the gain, not the decibel, follows a straight line.

@@ -40,7 +40,7 @@ class Level:
     gain_db: float
     lufs: float
     dbtp: float
-    curve_db: NDArray[np.float64] | None = None
+    curve_db: NDArray[np.float32] | None = None
     remarks: tuple[str, ...] = ()
 
     @property
@@ -185,9 +185,9 @@ def _settle(
     target_lufs: float,
     bias_lu: float,
     rate_hz: int,
-) -> tuple[float, NDArray[np.float64], float]:
+) -> tuple[float, NDArray[np.float32], float]:
     """Raise the gain until the limited mix is as loud as asked for; return the last curve too."""
-    lufs, curve = -math.inf, np.zeros(1)
+    lufs, curve = -math.inf, np.zeros(1, np.float32)
     for _ in range(_TRIES):
         curve = gain_curve_db(peaks, 10 ** (gain_db / 20), _LIMITER_CEILING_DBTP, rate_hz)
         lufs = _limited_loudness(mixed.hop_powers, curve, rate_hz) + gain_db + bias_lu
@@ -210,22 +210,24 @@ def _span_peaks(spool: Spool, floor: float) -> Samples:
 
 
 def _limited_loudness(
-    hop_powers: NDArray[np.float64], curve_db: NDArray[np.float64], rate_hz: int
+    hop_powers: NDArray[np.float64], curve_db: NDArray[np.float32], rate_hz: int
 ) -> float:
     """Return the loudness that the curve leaves: powers of hops times the curve's in them.
 
     The curve moves slowly against the 100 ms of a hop, except for the few milliseconds around a
     peak, so the powers need not be measured again (tests say within 0.1 LU).
     """
-    gains = 10 ** (curve_db / 10)
-    hop = np.arange(len(hop_powers)) * (rate_hz / 10 / STEP)
-    edges = np.append(hop, hop[-1] + rate_hz / 10 / STEP if len(hop) else 0.0)
-    total = np.interp(edges, np.arange(len(gains)), np.cumsum(gains))
-    return gated_loudness(hop_powers * np.diff(total) / (rate_hz / 10 / STEP))
+    if not len(hop_powers):
+        return -math.inf
+    hop_spans = rate_hz / 10 / STEP
+    edges = np.rint(np.arange(len(hop_powers) + 1) * hop_spans).astype(np.int64)
+    gains = 10 ** (curve_db[: edges[-1]] / np.float32(10))
+    sums = np.add.reduceat(gains, edges[:-1], dtype=np.float64)
+    return gated_loudness(hop_powers * sums / np.diff(edges))
 
 
 def _measured_loudness(
-    spool: Spool, gain: float, curve_db: NDArray[np.float64], rate_hz: int
+    spool: Spool, gain: float, curve_db: NDArray[np.float32], rate_hz: int
 ) -> float:
     meter = LoudnessMeter(rate_hz)
     for index in range(spool.blocks):
