@@ -13,7 +13,9 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))  # the tests are no package: so does pytest
@@ -144,13 +146,12 @@ def main(arguments: list[str] | None = None) -> int:
     names = options.styles or list(style_names())
     began = time.perf_counter()
     reports = []
-    with ProcessPoolExecutor(options.jobs) as pool:
-        jobs = [pool.submit(examine, n, options.quick, not options.no_audio) for n in names]
-        for name, job in zip(names, jobs, strict=True):
-            report = job.result()
+    ask = partial(examine, quick=options.quick, audio=not options.no_audio)
+    with ProcessPoolExecutor(options.jobs) if options.jobs > 1 else nullcontext() as pool:
+        for report in pool.map(ask, names) if pool else map(ask, names):
             reports.append(report)
             faults = [f"{v.line.rule} {v.line.name}" for v in report.verdicts if not v.holds]
-            print(f"{name}: {', '.join(faults) or 'every rule holds'}", flush=True)
+            print(f"{report.name}: {', '.join(faults) or 'every rule holds'}", flush=True)
     cases = len(paired_cases() if options.quick else all_cases())
     text = page(reports, cases, time.perf_counter() - began)
     options.out.mkdir(parents=True, exist_ok=True)

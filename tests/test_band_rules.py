@@ -7,12 +7,14 @@ all of them and prints the table with pictures.
 """
 
 import hashlib
+import html
 import os
 import subprocess
 import sys
 from functools import cache
 from pathlib import Path
 
+import band_report
 import pytest
 from band_rules.audio import loudness_gain_lu, quiet_db
 from band_rules.charts import BODIES, DYNAMICS, KEYS, Case, all_cases, chart_text, paired_cases
@@ -156,6 +158,17 @@ def test_the_same_seed_gives_the_same_bytes_in_any_process():
     other = hashlib.sha256(written(style, text, seed=8)[0]).hexdigest()
     assert again in told[0][0]
     assert other != again
+
+
+def test_the_report_holds_table_and_picture(tmp_path, capsys):
+    options = ["--quick", "--no-audio", "--jobs", "1", "-o", str(tmp_path), "plain"]
+    assert band_report.main(options) == 0
+    text = (tmp_path / "index.html").read_text(encoding="utf-8")
+    for line in LINES:
+        assert f"<th>{html.escape(line.name)}" in text
+    assert "data:image/png;base64," in text
+    assert len(text) < 200_000
+    assert "every rule holds" in capsys.readouterr().out
 
 
 AUDIO_STYLES = ("straight-eighth-rock", "medium-swing", "slow-minor-ballad")

@@ -2,6 +2,7 @@
 
 from bisect import bisect_left
 from collections import Counter
+from itertools import pairwise
 from statistics import median
 
 from band_rules.smf import MidiNote
@@ -87,7 +88,7 @@ def measure_end(take: Take) -> Samples:
 
 def measure_choruses(take: Take) -> Samples:
     """Rule 22: drums differ from chorus to chorus, and each section change is heard."""
-    found: Samples = {"differs": [], "bass differs": [], "audible": []}
+    found: Samples = {"differs": [], "bass differs": [], "audible": [], "fills alike": []}
     signatures = {bar.index: _signature(take, bar, take.drums) for bar in take.bars}
     lines = {bar.index: _signature(take, bar, take.bass) for bar in take.bars}
     bars = {(b.chorus, b.written, b.repeat_pass): b.index for b in take.bars}
@@ -98,6 +99,8 @@ def measure_choruses(take: Take) -> Samples:
             found["differs"].append(float(signatures[i] != signatures[before]))
             found["bass differs"].append(float(lines[i] != lines[before]))
     if choruses > 1:
+        ends = [_fill_signature(take, b) for b in take.bars if b.ends_section][:-1]
+        found["fills alike"] = [float(b == a) for a, b in pairwise(ends)]
         inside = Counter(_last_beat(take, bar) for bar in take.bars if not bar.ends_section)
         total = sum(inside.values())
         for bar in take.bars[:-1]:
@@ -149,3 +152,11 @@ def _last_beat(take: Take, bar: Bar) -> frozenset[tuple[int, int]]:
     reach = take.reach(bar.start)
     notes = _between(take.drums, bar.beats[-1] - reach, bar.end - reach)
     return frozenset((n.pitch, round((take.place(n.start)[2] - bar.end) / 10)) for n in notes)
+
+
+def _fill_signature(take: Take, bar: Bar) -> frozenset[tuple[int, int]]:
+    """Return the strokes on snare and toms in the second half of a bar."""
+    half = (bar.start + bar.end) / 2 - take.reach(bar.start)
+    notes = _between(take.drums, half, bar.end - take.reach(bar.end))
+    hands = VOICES["snare"] + VOICES["tom"]
+    return frozenset((n.pitch, take.place(n.start)[1]) for n in notes if n.pitch in hands)

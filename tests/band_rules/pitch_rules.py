@@ -73,12 +73,15 @@ def measure_band(take: Take) -> Samples:
     """Rules 8, 10 and 11 for the whole band, and where comp and pad get into each other's way."""
     found: Samples = {
         "pitched clash": [], "comp late": [], "pitched at once": [], "strokes at once": [],
-        "comp on pad": [],
+        "comp on pad": [], "over ten": [],
     }  # fmt: skip
     kit = [note for note in take.drums if note.pitch in KIT]  # claps and shakers are other hands
     pitched = (*take.bass, *take.pad, *take.comp)
     found["pitched at once"] = [max(_at_once(take, pitched), default=0)]
-    found["strokes at once"] = [max(_at_once(take, kit, struck=True), default=0)]
+    found["strokes at once"] = [max(_at_once(take, kit, kit), default=0)]
+    found["over ten"] = [
+        float(count > 10) for count in _at_once(take, (*pitched, *take.drums), take.drums)
+    ]
     found["comp late"] = _late(take, take.comp)
     pad = take.pad
     starts = [note.start for note in pad]
@@ -145,12 +148,13 @@ def _late(take: Take, notes: tuple[MidiNote, ...]) -> list[float]:
     return late
 
 
-def _at_once(take: Take, notes: Iterable[MidiNote], *, struck: bool = False) -> list[float]:
-    """Return how many notes sound at each onset; `struck` counts only while they are struck."""
+def _at_once(take: Take, notes: Iterable[MidiNote], struck: Iterable[MidiNote] = ()) -> list[float]:
+    """Return how many notes sound at each change; what is `struck` counts only for a moment."""
+    short = {id(note) for note in struck}
     events: list[tuple[float, int]] = []
     for note in notes:
-        end = min(note.end, note.start + take.reach(note.start)) if struck else note.end
-        events += [(note.start, 1), (end, -1)]
+        moment = note.start + take.reach(note.start)
+        events += [(note.start, 1), (min(note.end, moment) if id(note) in short else note.end, -1)]
     counts, now = [], 0
     for _, step in sorted(events):
         now += step

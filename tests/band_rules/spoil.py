@@ -356,6 +356,7 @@ FAULTS: tuple[tuple[int, str, Fault], ...] = (
     (11, "voices of the pad", wall_of_pad),
     (11, "pitched at once", wall_of_pad),
     (11, "drum strokes at once", six_handed_drummer),
+    (11, "over ten at once", wall_of_pad),
     (12, "fills end phrases", fills_anywhere),
     (12, "crashes", crashing_drummer),
     (13, "time hand, least", _flat(PULSE)),
@@ -386,4 +387,5 @@ FAULTS: tuple[tuple[int, str, Fault], ...] = (
     (20, "pad, harder", one_layer),
     (22, "drums differ", photocopies),
     (22, "sections heard", photocopies),
+    (22, "fills differ", photocopies),
 )

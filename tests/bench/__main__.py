@@ -16,6 +16,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.bench.bench_midi import HEAD, midi_row
 from tests.bench.rows import Row, compare, table
 
 HERE = Path(__file__).parent
@@ -46,6 +47,10 @@ def main() -> int:
                 print(table(measured[-1:]).splitlines()[-1], flush=True)
     print()
     print(table(measured))
+    if options.only in "chart of 200 bars to MIDI":
+        print()
+        print(HEAD)
+        print(midi_row(options.pairs), flush=True)
     return 0
 
 
