@@ -1,7 +1,7 @@
 """Recorded notes kept on disk between runs: named by content, checked, bounded, shared.
 
 One file holds one recording. Its name is the SHA-256 of everything that decides how the note
-sounds (font, rate, tuning, key, and the version of this layout); its head holds the SHA-256 of the
+sounds (font, rate, tuning, key, and the version of this layout); its head holds a CRC-32 of the
 samples. Files appear whole (temporary name, then rename), so that several processes may use one
 folder; a file that does not hold is noticed, removed and made anew. Nothing here may fail a
 render: when the folder cannot be used, notes are simply recorded again.
@@ -12,6 +12,7 @@ import hashlib
 import os
 import struct
 import tempfile
+import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,9 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed note 1\n"
+_MAGIC = b"chartbed note 2\n"
 _ENDING = ".note"
-_HEAD = struct.Struct("<16s32sII")
+_HEAD = struct.Struct("<16sIII")
 DEFAULT_LIMIT_BYTES = 512 << 20
 """How much a cache folder holds unless told otherwise."""
 _KEEP_SHARE = 0.8
@@ -88,13 +89,13 @@ class NoteCache:
         except OSError:
             return None
         if len(data) >= _HEAD.size:
-            magic, digest, rows, frames = _HEAD.unpack_from(data)
+            magic, checksum, rows, frames = _HEAD.unpack_from(data)
             samples = memoryview(data)[_HEAD.size :]
             if (
                 magic == _MAGIC
                 and rows in (1, 2)
                 and len(samples) == 4 * rows * frames
-                and hashlib.sha256(samples).digest() == digest
+                and zlib.crc32(samples) == checksum
             ):
                 with contextlib.suppress(OSError):
                     os.utime(path)  # used now: goes last when the folder is full
@@ -106,7 +107,7 @@ class NoteCache:
     def put(self, key: NoteKey, sound: "NDArray[np.float32]") -> None:
         """Keep a recording; silently not, when the folder cannot be written."""
         samples = sound.tobytes()
-        head = _HEAD.pack(_MAGIC, hashlib.sha256(samples).digest(), *sound.shape)
+        head = _HEAD.pack(_MAGIC, zlib.crc32(samples), *sound.shape)
         path = self._path(key)
         with contextlib.suppress(OSError):
             path.parent.mkdir(parents=True, exist_ok=True)
