@@ -278,7 +278,8 @@ def test_loop_counts_in_before_it_starts(browser: Browser, tmp_path: Path) -> No
         play(page)
         wait_until(page, "practice.player.now().counting?.beat === 3")
         assert page.inner_text("#position") == "Count-in to bar 3"
-        assert page.inner_text("#position-more").startswith("beat 3 of 4")
+        # The words follow with the next picture of the screen.
+        wait_until(page, "document.querySelector('#position-more').innerText.startsWith('beat 3')")
         wait_until(page, "practice.player.now().counting === null")
         page.wait_for_timeout(50)
         assert page.inner_text("#position").startswith("Bar 3 of 16")
