@@ -289,7 +289,15 @@ def test_inside_the_key_transposing_there_and_back_keeps_the_spelling(a, b, root
         ("Bdim7", 8, "E", "Gdim7"),
         ("F#dim7", 7, None, "Gdim7"),
         ("Bb7", -5, "Db", "B7"),  # Cb is not in Db major
-        ("C/E", 7, None, "C#/F"),
+        ("C/E", 7, None, "C#/E#"),  # the bass is spelled from its root
+        ("E7/G#", 4, "E", "G#7/B#"),
+        ("C/Bb", -5, "Db", "Db/Cb"),
+        ("Db/F", -3, "Eb", "E/G#"),  # not E/Ab: the root was made plain, the bass goes with it
+        ("Fm/Ab", -3, "Eb", "Abm/Cb"),
+        ("B7/D#", 4, "E", "D#7/G"),  # F## is made plain
+        ("G#dim7", 3, "F#m", "E#dim7"),  # the leading tone of the minor key
+        ("G#dim7", 4, "C#m", "B#dim7"),
+        ("G#dim7", 6, "D#m", "Ddim7"),
     ],
 )
 def test_awkward_names_are_made_plain_unless_the_key_owns_them(text, fifths, key, moved):

@@ -170,11 +170,14 @@ def test_guide_tones(symbol, tones):
         ("C", "Db C/E", "bII I"),
         ("C", "Bb F C", "bVII IV I"),
         ("Am", "Am(maj7) Bm7b5 E7b9 Am6", "i(maj7) iiø7 V7b9 i6"),
+        ("Am", "Dm7 E7 A", "iv7 V7 I"),  # the Picardy third
+        ("Am", "A Dm", "V/iv iv"),
         ("Am", "G7 C", "V7/bIII bIII"),
         ("Am", "D7 G", "V7/bVII bVII"),
         ("D dorian", "Dm7 G7 Dm7 A7", "i7 IV7 i7 V7"),
         ("Gb", "Abm7 Db7 Gbmaj7 Cbmaj7", "ii7 V7 Imaj7 IVmaj7"),
         ("F#m", "Fdim7 F#m", "vii°7 i"),
+        ("F#m", "E#dim7 F#m", "vii°7 i"),
         ("E mixolydian", "E7 D", "I7 bVII"),
     ],
 )

@@ -13,7 +13,7 @@ from generator.harmony.key import Key
 from generator.harmony.quality import MusicXmlKind, Quality
 from generator.harmony.quality_parser import MAX_LENGTH, read_quality
 from generator.harmony.spelling import Degree, NoteName, plain, read_note
-from generator.harmony.transposition import transposed_note
+from generator.harmony.transposition import plain_accidental, transposed_note
 
 __all__ = ["Chord", "parse_chord"]
 
@@ -91,7 +91,7 @@ class Chord:
         return self._quality.musicxml
 
     def transpose(self, fifths: int, key: Key | None = None) -> "Chord":
-        """Move root and bass by a number of fifths; the tones are spelled from the new root.
+        """Move a chord by a number of fifths; tones and bass are spelled from the new root.
 
         Parameters
         ----------
@@ -99,13 +99,14 @@ class Chord:
             Upward; a semitone up is 7, a whole tone up 2.
         key : Key, optional
             The key that is reached. Names that it does not hold are made plain: double
-            accidentals, and Cb Fb E# B#.
+            accidentals, and Cb Fb E# B#. The bass keeps its interval above the root, as in
+            C#7/E# and Db/Cb; only double accidentals are made plain there.
 
         >>> parse_chord("Am7/G").transpose(2).symbol
         'Bm7/A'
         """
         root = transposed_note(self.root, fifths, key)
-        bass = self.bass and transposed_note(self.bass, fifths, key)
+        bass = self.bass and plain_accidental(root.shifted(self.bass.fifths - self.root.fifths))
         return _chord(root, bass, self._quality)
 
     @property

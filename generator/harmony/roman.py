@@ -13,8 +13,8 @@ Notation
 * The bass of a slash chord is left out: the numeral names the function.
 
 A dominant on I (in major) or IV is heard as a blues colour (`I7`, `IV7`) unless its goal follows
-and is no dominant seventh itself; a tritone substitute, other than that of the tonic, is named so
-only when its goal follows.
+and is no dominant seventh itself. A major triad on I in minor is the Picardy third, `I`, unless iv
+follows. A tritone substitute, other than that of the tonic, is named so only when its goal follows.
 
 Sources: Nettles & Graf 1997, chs. on secondary and substitute dominants; Aldwell, Schachter and
 Cadwallader 2011, *Harmony and Voice Leading*, for applied leading-tone chords (both from memory).
@@ -119,8 +119,11 @@ def _applied_dominant(
     has_seventh = is_dominant(chord)
     if _is_diatonic(chord, key) and not (resolves and has_seventh and place != 1):
         return None
-    is_blues = place == -1 or (place == 0 and Degree(3) in _tonic_degrees(key))
+    is_major = Degree(3) in _tonic_degrees(key)
+    is_blues = place == -1 or (place == 0 and is_major)
     if is_blues and (following is None or not resolves or is_dominant(following)):
+        return None
+    if place == 0 and not (has_seventh or resolves):
         return None
     return f"V{_suffix(chord)}/{goals[goal]}"
 

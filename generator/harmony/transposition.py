@@ -1,8 +1,9 @@
 """Transposition by fifths: how far to move, and how names are made plain on arrival.
 
-Every root and bass moves by the same number of fifths, so that a chart that is spelled well stays
-spelled well. Only names that the key reached does not hold are respelled: double accidentals, and
-Cb Fb E# B#. Tones are spelled by letter from their root and follow by themselves.
+Every root moves by the same number of fifths, so that a chart that is spelled well stays spelled
+well. Only names that the key reached does not hold are respelled: double accidentals, and
+Cb Fb E# B#. A minor key holds its raised leading tone too: the diminished seventh of F# minor is
+E#dim7. Tones and a slash bass are spelled from their root and follow by themselves.
 """
 
 from generator.errors import KeyNameError
@@ -14,6 +15,7 @@ __all__ = [
     "capo_key",
     "fifths_to_key",
     "key_after_semitones",
+    "plain_accidental",
     "transposed_note",
     "written_key",
 ]
@@ -33,11 +35,26 @@ def transposed_note(note: NoteName, fifths: int, key: Key | None = None) -> Note
     'F'
     """
     moved = note.shifted(fifths)
-    if key is not None and moved in key.notes:
-        return moved
-    while abs(moved.accidental) > 1 or moved.name in _AWKWARD:
+    if key is not None and (moved in key.notes or moved == _leading_tone(key)):
+        return plain_accidental(moved)
+    while moved.name in _AWKWARD or abs(moved.accidental) > 1:
         moved = moved.shifted(-12 if moved.fifths > 0 else 12)
     return moved
+
+
+def plain_accidental(note: NoteName) -> NoteName:
+    """Return the note itself, or by another letter when it has a double accidental.
+
+    >>> plain_accidental(NoteName("F", 2)).name
+    'G'
+    """
+    while abs(note.accidental) > 1:
+        note = note.shifted(-12 if note.fifths > 0 else 12)
+    return note
+
+
+def _leading_tone(key: Key) -> NoteName | None:
+    return key.tonic.shifted(5) if key.mode in ("minor", "aeolian") else None
 
 
 def fifths_to_key(source: Key, target: Key) -> int:
