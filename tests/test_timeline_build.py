@@ -226,7 +226,7 @@ def test_a_form_repeats_each_section_as_it_is_written():
     [
         (FORM, "Intro 1, A 2 x2, B 1, A2 1, Outro 1; 8 bars, 0:16"),
         ("Tempo: q=60\nPickup: 1\n| C |\n[A]\n| C |", "pickup, A 1; 1 bar, 0:05"),
-        ("Tempo: q=120\n| C | F |", "2; 2 bars, 0:04"),
+        ("Tempo: q=120\n| C | F |", "2 bars, 0:04"),
         ("Tempo: q=60\n[A]\n|: C :| x1000", "A 1 x1000; 1000 bars, 1:06:40"),
     ],
 )

@@ -97,13 +97,17 @@ class BarReader:
         return tuple(passes)
 
     def _close(self, scan: Scanner) -> tuple[Literal["|", "||", ":|"], int]:
-        """Parse `close = "|" | "||" | ":|" ["x" n]`."""
+        """Parse `close = "|" | "||" | ":|" ["x" n ["|"]]`."""
         if scan.sees("REPEAT_OPEN"):  # left standing: it opens the next bar
             double = scan.text[scan.here.column - 1 :].startswith("||")
             return ("||" if double else "|"), 2
         if scan.take("REPEAT_CLOSE") is not None:
             token = scan.take("TIMES")
-            return ":|", 2 if token is None else self._times(token)
+            if token is None:
+                return ":|", 2
+            if not scan.sees("REPEAT_OPEN"):
+                scan.take("BAR_LINE")  # `:| x3 |` is how many write it; the repeat has closed
+            return ":|", self._times(token)
         token = scan.take("BAR_LINE")
         if token is None:
             self.problems.add(scan.end, "this bar is not closed; write | after it")

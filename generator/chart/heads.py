@@ -30,6 +30,16 @@ HEADS = (
 )  # fmt: skip
 """Every head, in the order in which a chart is printed."""
 
+_OTHER_WORDS = {
+    "artist": "Composer", "author": "Composer", "by": "Composer", "writer": "Composer",
+    "bpm": "Tempo", "speed": "Tempo", "metronome": "Tempo",
+    "meter": "Time", "metre": "Time", "time signature": "Time", "signature": "Time",
+    "name": "Title", "song": "Title", "tune": "Title",
+    "genre": "Style", "groove": "Style", "swing": "Feel", "rhythm": "Feel",
+    "anacrusis": "Pickup", "upbeat": "Pickup", "repeats": "Choruses", "structure": "Form",
+    "order": "Form", "tonality": "Key",
+}  # fmt: skip
+
 MAX_CHORUSES = 1000
 """Most choruses; the limit on bars usually comes first."""
 
@@ -77,7 +87,9 @@ def canonical_head(name: str) -> str | None:
 
 def unknown_head(name: str) -> str:
     """Return the message for a head that does not exist."""
-    hint = did_you_mean(name, HEADS) or f"heads are {', '.join(HEADS)}"
+    meant = _OTHER_WORDS.get(name.casefold())
+    hint = f"did you mean {meant}?" if meant else did_you_mean(name, HEADS)
+    hint = hint or f"heads are {', '.join(HEADS)}"
     return f"unknown head '{name}:'; {hint}"
 
 

@@ -151,9 +151,13 @@ class ItemReader:
             return f'{short(symbol)} is a direction; write "{normal}" in quotes', 0
         if symbol == "R":
             return "a rest is written r, in lower case", 0
+        if not symbol.strip("-.\u2013"):
+            return f"'{short(symbol)}' is no beat; write / to hold the chord, r for a rest", 0
+        if symbol.startswith("//"):
+            return "a comment starts with ;", 0
         if symbol.startswith("%"):
             return "write % (the bar before) or %% (two bars before), alone in its bar", 0
-        if re.fullmatch(r"[x×]\d+", symbol):
+        if re.fullmatch(r"[x×]\d+|\d+[x×]", symbol):
             return "x and a number stand after :|; close the repeat before it", 0
         if re.fullmatch(r"(\d+(-\d+)?\.)+.*", symbol):
             return "an ending stands at the start of a bar; write | before it", 0

@@ -126,6 +126,10 @@ class _Parser:
         line = strip_comment(self.source.lines[number - 1])
         if not line.strip():
             return
+        if line.lstrip().startswith("#"):
+            column = len(line) - len(line.lstrip()) + 1
+            self.problems.add(Span(number, column), "a comment starts with ;")
+            return
         head = split_head(line, number)
         if head is not None:
             self._head(*head)

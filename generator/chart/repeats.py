@@ -1,7 +1,8 @@
 """Repeats and numbered endings, found in the written bars and checked.
 
 A `:|` without `|:` goes back to the start of its section (after a pickup), once a section. Under a
-`Form` a repeat stays inside its section.
+`Form` a repeat stays inside its section. The last ending closes with `|`; when it is played more
+than once, as `2-3.` is, with `:|`.
 """
 
 from dataclasses import dataclass, field
@@ -154,21 +155,31 @@ class _Reader:
     def _finish(self, current: _Open, where: str = "") -> None:
         """End a repeat that is still open: fine in its last ending, a fault otherwise."""
         passes = [p for _, numbers in current.endings for p in numbers]
+        repeated = bool(current.endings) and len(current.endings[-1][1]) > 1
         if not current.endings:
             message = f"this repeat never closes {where}".rstrip() + "; write :| where it ends"
             self._fault(current.opened, message)
-        elif current.awaiting is not None:
+        elif len(current.endings) == 1 and current.awaiting is None:
+            message = "ending 1 goes nowhere; close it with :| and write ending 2. after it"
+            self._fault(self._sign_of(current.endings[0][0]), message)
+        elif current.awaiting is not None and (not repeated or len(current.endings) == 1):
             number = max(passes) + 1
             message = f"ending {number} is missing after this :|; write {number}. after it"
+            if number > 2:
+                message += f", or close ending {number - 1} with |"
             self._fault(current.awaiting, message)
-        elif len(current.endings) == 1:
-            bar = self.bars[current.endings[0][0]].bar
-            message = "ending 1 goes nowhere; close it with :| and write ending 2. after it"
-            self._fault(Span(bar.span.line, bar.span.column), message)
+        elif current.awaiting is None and repeated:
+            count = len(current.endings[-1][1])
+            message = f"this ending is played {count} times; close it with :|"
+            self._fault(self._sign_of(current.endings[-1][0]), message)
         else:
             last = max(current.last, current.endings[-1][0])
             repeat = Repeat(current.first, last, max(passes), tuple(current.endings))
             self.found.append(repeat)
+
+    def _sign_of(self, index: int) -> Span:
+        span = self.bars[index].bar.span
+        return Span(span.line, span.column)
 
 
 def _close_span(laid: LaidBar) -> Span:

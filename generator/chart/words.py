@@ -37,7 +37,23 @@ def _fold(text: str) -> str:
     return "".join(c for c in text.casefold() if c not in " .-\t")
 
 
-_BY_FOLD = {_fold(text): text for text in DIRECTIONS}
+_IN_FULL = {
+    "ritardando": "rit.",
+    "ritard.": "rit.",
+    "rallentando": "rit.",
+    "rall.": "rit.",
+    "accelerando": "accel.",
+    "crescendo": "cresc.",
+    "diminuendo": "dim.",
+    "decrescendo": "dim.",
+    "decresc.": "dim.",
+    **{jump.replace("D.C.", "Da Capo").replace("D.S.", "Dal Segno"): jump for jump in JUMPS},
+}
+"""The words that are also written in full, or in another form; a chart prints the short one."""
+
+_BY_FOLD = {_fold(text): normal for text, normal in _IN_FULL.items()} | {
+    _fold(text): text for text in DIRECTIONS
+}
 
 
 def as_direction(text: str) -> str | None:

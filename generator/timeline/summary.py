@@ -27,7 +27,9 @@ def summarize(timeline: Timeline) -> str:
     hours, minutes = divmod(total // 60, 60)
     length = f"{hours}:{minutes:02}" if hours else f"{minutes}"
     noun = "bar" if bars == 1 else "bars"
-    return f"{_form(timeline)}; {bars} {noun}, {length}:{total % 60:02}"
+    form = _form(timeline)
+    form = "" if form == str(bars) else f"{form}; "  # one stretch without a name
+    return f"{form}{bars} {noun}, {length}:{total % 60:02}"
 
 
 def _form(timeline: Timeline) -> str:
