@@ -375,6 +375,20 @@ def test_a_midi_file_of_the_band_comes_back(tmp_path):
     assert result.remarks == ("1 notes are not carried over: a chart holds chords",)
 
 
+def test_a_pickup_that_completes_the_count_in_is_a_pickup_again(tmp_path):
+    """The band's file opens its first 4/4 bar with the count-in; the bar lines must stay there."""
+    from generator.band.arrange import arrange
+    from generator.band.style import load_style
+    from generator.midi import midi_bytes
+    from generator.timeline.build import build_timeline
+
+    text = "Tempo: q=90\nPickup: 1\n| N.C. |\n[A]\n| C | Am | F | G |\n"
+    timeline = build_timeline(parse_chart(text, "pickup"))
+    path = tmp_path / "pickup.mid"
+    path.write_bytes(midi_bytes(arrange(timeline, load_style("pop-ballad")), timeline))
+    assert "Pickup: 1\n| N.C. |\n[A] mf\n| C | Am | F | G |" in import_chart(path).text
+
+
 @pytest.mark.parametrize("content", [b"", b"MThd", b"RIFF\0\0\0\0", b"MThd\0\0\0\6\0\1\0\1\1\xe0"])
 def test_files_that_are_no_midi(tmp_path, content):
     path = tmp_path / "x.mid"
@@ -498,6 +512,7 @@ def test_io_of_the_reader_is_bytes():
 
 FORMS = {
     "three endings in two": "[A]\n|: C | D |1-2. F :|3. G | Am |\n",
+    "an ending twice": "[A]\n|: C | D |1. F :|2-3. G | Am :|\n[B]\n| Dm |\n",
     "four times": "[A]\n|: C | D :| x4\n| G |\n",
     "choruses": "Choruses: 3\n[Intro]\n| F |\n[A]\n|: C | Dm :|\n| G |\n[Outro]\n| Am |\n",
     "dal segno al coda": '[A] "Segno"\n| C | D "To Coda" | E | F "D.S. al Coda" |\n[Coda]\n| G |\n',

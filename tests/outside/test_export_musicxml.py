@@ -187,6 +187,7 @@ def test_a_shift_changes_nothing():
     "text",
     [
         "[A]\n|: C | D |1-2. F :|3. G | Am |\n",
+        "[A]\n|: C | D |1. F :|2-3. G | Am :|\n[B]\n| Dm |\n",
         "[A]\n|: C | D :| x4\n| G |\n",
         "Choruses: 3\n[Intro]\n| F |\n[A]\n|: C | Dm :|\n| G |\n[Outro]\n| Am |\n",
         '[A] "Segno"\n| C | D "To Coda" | E | F "D.S. al Coda" |\n[Coda]\n| G |\n',

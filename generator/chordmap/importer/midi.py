@@ -119,7 +119,7 @@ def _symbol(text: str) -> str | None:
 
 
 def _sheet(found: _Found, start: int, per_quarter: int, name: str, remarks: list[str]) -> Sheet:
-    edges = _bar_edges(found, start, per_quarter)
+    edges = _likelier_edges(found, start, per_quarter)
     starts = [edge[0] for edge in edges]
     chords: list[list[SheetChord]] = [[] for _ in edges]
     sections: dict[int, str] = {}
@@ -170,20 +170,42 @@ def _sheet(found: _Found, start: int, per_quarter: int, name: str, remarks: list
     return Sheet(found.title or name, "", first_key, tempo(first_tempo), bars, tuple(remarks))
 
 
-def _bar_edges(found: _Found, start: int, per_quarter: int) -> list[tuple[int, Meter, Fraction]]:
-    """Return start tick, meter and length of each bar from the first chord to the end."""
+_Edges = list[tuple[int, Meter, Fraction]]
+
+
+def _likelier_edges(found: _Found, start: int, per_quarter: int) -> _Edges:
+    """Return the bars from the first chord to the end, after a pickup if that fits better.
+
+    The first chord may open a whole bar, or stand in a bar that the meter opened before it, as a
+    pickup does that completes the count-in. The reading with more chords and sections on bar
+    lines wins.
+    """
+    at, meter = next((event for event in found.meters[::-1] if event[0] <= start), found.meters[0])
+    bar_ticks = round(meter.bar_quarters * per_quarter)
+    whole = start + bar_ticks
+    readings = [
+        _bar_edges(found, start, per_quarter, line)
+        for line in (whole, whole - (start - at) % bar_ticks)
+    ]
+    events = {tick for tick, _ in (*found.chords, *found.markers)}
+    return max(readings, key=lambda edges: len(events.intersection(edge[0] for edge in edges)))
+
+
+def _bar_edges(found: _Found, start: int, per_quarter: int, first_line: int) -> _Edges:
+    """Return start tick, meter and length of each bar; the first ends at `first_line` at most."""
     changes = [(tick, meter) for tick, meter in found.meters if tick > start]
     meter = _held(found.meters, start, found.meters[0][1])
     last = max(found.end, found.chords[-1][0] + 1)
-    edges: list[tuple[int, Meter, Fraction]] = []
+    edges: _Edges = []
     tick = start
     while tick < last:
         while changes and changes[0][0] <= tick:
             meter = changes.pop(0)[1]
         length = meter.bar_quarters
         end = tick + round(length * per_quarter)
-        if not edges and changes and changes[0][0] < end:  # a pickup
-            end = changes[0][0]
+        cut = min([first_line, *(change for change, _ in changes[:1])])
+        if not edges and cut < end:  # a pickup
+            end = cut
             length = Fraction(end - tick, per_quarter)
         edges.append((tick, meter, length))
         tick = end
