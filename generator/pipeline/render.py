@@ -95,8 +95,16 @@ def render_track(
         loudness_lufs=round(mix[0].loudness_lufs, 2) if mix else None,
         true_peak_dbtp=round(mix[0].true_peak_dbtp, 2) if mix else None,
         files=tuple(OutputFile(folder / file.path.name, file.format, file.part) for file in files),
-        remarks=track.remarks + (report.remarks if report else ()),
+        remarks=track.remarks + (_sound_remarks(report) if report else ()),
     )
+
+
+def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
+    """Return what to tell about the sound: among it, that only a small font was found."""
+    from generator.sound.doctor import font_remark
+
+    remark = font_remark(report.font)
+    return (remark, *report.remarks) if remark else report.remarks
 
 
 def _write_files(

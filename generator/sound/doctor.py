@@ -6,9 +6,10 @@ from pathlib import Path
 
 from generator.errors import FontError, MissingToolError
 
-__all__ = ["Finding", "examine"]
+__all__ = ["Finding", "examine", "font_remark"]
 
 _BIG_FONT_QUALITY = 3
+_INSTALL_FONT = "apt-get install fluid-soundfont-gm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +50,18 @@ def _font() -> Finding:
         font = choose_font()
     except FontError as error:
         return Finding("SoundFont", False, "none", str(error))
-    if font.quality >= _BIG_FONT_QUALITY:
-        return Finding("SoundFont", True, f"{font.name} ({font.path})")
-    remedy = "works, but a bigger one sounds better: apt-get install fluid-soundfont-gm"
+    remedy = font_remark(font.path)
     return Finding("SoundFont", True, f"{font.name} ({font.path})", remedy, optional=True)
+
+
+def font_remark(path: Path) -> str:
+    """Return what to say when a font is the small one that is always there, else nothing."""
+    from generator.sound.fonts import choose_font
+
+    font = choose_font(path)
+    if font.quality == 0 or font.quality >= _BIG_FONT_QUALITY:
+        return ""
+    return f"{font.name} plays, a small font; a bigger one sounds better: {_INSTALL_FONT}"
 
 
 def _ffmpeg() -> Finding:

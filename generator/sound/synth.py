@@ -37,7 +37,10 @@ def _library() -> Any:
     """Import pyfluidsynth, which looks for the shared library as it is imported."""
     try:
         import fluidsynth
-    except (ImportError, OSError) as error:
+
+        # A thread may meet the module half imported by another, which has just found no library.
+        _ = fluidsynth._fl
+    except (ImportError, OSError, AttributeError) as error:
         raise MissingToolError(f"the FluidSynth library was not found; {_INSTALL}") from error
     # It would write its warnings to standard error; what matters comes back as a status.
     quiet = fluidsynth._fl.fluid_set_log_function
