@@ -83,6 +83,7 @@ def test_a_pack_holds_its_files_manifest_and_page_and_a_second_run_makes_nothing
             assert sha256_of(path) == file["sha256"]
     page = (tmp_path / "pack" / "index.html").read_text()
     assert page.count("<audio") == 2
+    assert 'data-words="Tall Grass/Em 200 bpm E minor jazz-waltz"' in page
     assert "http" not in page.replace("https://www.w3.org", "")
     assert not (tmp_path / "pack" / JOURNAL).exists()
     before = contents(tmp_path / "pack")
@@ -284,6 +285,36 @@ def test_a_cluster_worker_that_dies_loses_nothing(chart, tmp_path):
     assert killed
     assert (report.made, report.failures) == (12, ())
     assert verify_pack(tmp_path / "pack") == (12, ())
+
+
+def test_a_poisoned_cache_is_noticed_and_made_again(chart, tmp_path):
+    cache = tmp_path / "notes"
+    run_pack(small(chart), tmp_path / "first", cache=cache)
+    kept = [path for path in cache.rglob("*") if path.is_file()]
+    assert kept
+    for number, path in enumerate(kept):
+        data = bytearray(path.read_bytes())
+        if number % 3 == 0:
+            path.write_bytes(data[: len(data) // 2])  # cut short
+        elif number % 3 == 1:
+            path.write_bytes(b"")
+        else:
+            data[len(data) // 2] ^= 0x40  # one bit
+            path.write_bytes(data)
+    run_pack(small(chart), tmp_path / "second", cache=cache)
+    first, second = contents(tmp_path / "first"), contents(tmp_path / "second")
+    assert first == second
+    run_pack(small(chart), tmp_path / "third", cache=cache)
+    assert contents(tmp_path / "third") == first
+
+
+def test_a_muted_mix_and_another_key_record_nothing_new_for_the_drums(chart, tmp_path):
+    cache = tmp_path / "notes"
+    run_pack(small(chart), tmp_path / "pack", cache=cache)
+    recorded = {path: path.stat().st_ino for path in cache.rglob("*") if path.is_file()}
+    run_pack(small(chart, mutes=("bass+comp+pad",), keys=("Am",)), tmp_path / "pack", cache=cache)
+    after = {path: path.stat().st_ino for path in cache.rglob("*") if path.is_file()}
+    assert after == recorded
 
 
 def test_an_absent_cluster_is_explained(chart, tmp_path):

@@ -32,6 +32,7 @@ def _row(entry: Entry) -> dict[str, Any]:
     playable = next((mixes[kind] for kind in _PLAYABLE if kind in mixes), None)
     minutes, seconds = divmod(round(entry["duration_s"]), 60)
     return {
+        "words": f"{entry['folder']} {entry['key']} {entry['style']}",
         "key": entry["key"],
         "bpm": f"{entry['quarter_bpm']:.4g}",
         "style": entry["style"],
