@@ -199,9 +199,9 @@ DEFAULT_TIMING = VoiceTiming()
 
 def _ends_of_silence(timeline: Timeline) -> frozenset[int]:
     ends = {timeline.first_tick}
-    for chord in timeline.chords:
+    for chord, after in zip(timeline.chords, (*timeline.chords[1:], None), strict=True):
         if chord.kind != "chord" or chord.articulation == "hit":
-            ends.add(chord.end_tick)
+            ends.add(after.sounds_tick if after else chord.end_tick)
     for start, end in timeline.stops:
         ends.add(end)
         ends.update(chord.sounds_tick for chord in timeline.chords
