@@ -33,6 +33,10 @@ HUMAN_VELOCITY = 6  # the sum of two uniform numbers up to this: a standard devi
 VELOCITY_STEP = 4  # under half a dB: few distinct notes make a fast render
 
 STATING, PLAYING = 0.75, 1.25
+FILL_HANDS = ("snare", "side-stick", "floor-tom", "low-tom", "mid-tom", "high-tom")
+FILL_SKIPS = 0.15
+"""How often a plain stroke inside a fill is left out, so that no fill comes twice alike."""
+
 FILL_SWELL = 0.8  # how far a fill goes towards the level of what follows it, at its last stroke
 
 
@@ -71,6 +75,7 @@ class _Drummer:
         self.spec = style.drums
         self.seed = seed
         self.cues = read_cues(timeline, ending=style.ending)
+        self.first_fill = Random(f"{seed}/drums/fills").randrange(12)
         self.first_index: dict[int, int] = {}  # by section: index of its first bar
         for bar in timeline.bars:
             self.first_index.setdefault(bar.section, bar.index)
@@ -192,13 +197,18 @@ class _Drummer:
         ]
         if not fills:
             return lines
-        fill = fills[rng.randrange(len(fills))]
+        number = self.first_fill + after.section if section_ends else rng.randrange(len(fills))
+        fill = fills[number % len(fills)]  # at section ends in turn, so that none comes twice
         start = bar.end_tick - _fill_ticks(fill)
         step = ticks(STEP_QUARTERS[fill.step])
         rise = max(0.0, self.timeline.level_at(after.start_tick) - level) * FILL_SWELL
         kept = [line for line in lines if line.tick < start or line.lane in fill.keep]
+        last = _fill_ticks(fill) // step - 1
         for lane, steps in fill.lanes.items():
             for place, character in _parsed(steps)[0]:
+                inner = lane in FILL_HANDS and character != "X" and 0 < place < last
+                if inner and rng.random() < FILL_SKIPS:
+                    continue
                 tick = start + place * step
                 lift = rise * (tick - start) / (bar.end_tick - start)
                 kept.append(Line(tick, lane, character, lift))

@@ -44,7 +44,8 @@ def plain_bar(
         if role == "kick":
             strokes.append(("kick", onset, "X" if i == 0 else "x"))
         elif role == "snare":
-            strokes.append((backbeat, onset, "X" if level >= 2 else "x"))
+            strong = level >= 2 or i == len(onsets) - 1
+            strokes.append((backbeat, onset, "X" if strong else "x"))
             if level >= 4 and length >= 1:  # a kick leads out of the loud backbeat
                 strokes.append(("kick", onset + length - Fraction(1, 2), "x"))
         strokes.extend(_hats(i, onset, length, level, us_per_quarter))
