@@ -171,16 +171,13 @@ def test_the_report_holds_table_and_picture(tmp_path, capsys):
     assert "every rule holds" in capsys.readouterr().out
 
 
-AUDIO_STYLES = ("straight-eighth-rock", "medium-swing", "slow-minor-ballad")
-
-
-@pytest.mark.parametrize("style", AUDIO_STYLES)
+@pytest.mark.parametrize("style", STYLES)
 def test_ff_is_louder_than_pp_by_six_lu(style, tmp_path):
     """Rule 20 in the audio, on the same bars of one track (ITU-R BS.1770-4 by pyloudnorm [S])."""
     assert loudness_gain_lu(style, tmp_path) >= 6
 
 
-@pytest.mark.parametrize("style", AUDIO_STYLES)
+@pytest.mark.parametrize("style", STYLES)
 def test_rests_and_stops_are_silent_in_the_audio(style, tmp_path):
     """Rule 17 in the audio: 300 ms into a rest, or past a stop, below -50 dBFS."""
     levels = quiet_db(style, tmp_path)

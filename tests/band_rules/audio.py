@@ -3,7 +3,7 @@
 from importlib.util import find_spec
 from pathlib import Path
 
-from band_rules.charts import Case, chart_text, style_facts
+from band_rules.charts import Case, chart_text, meters_of, style_facts
 from band_rules.take import Take, written
 
 __all__ = ["loudness_gain_lu", "quiet_db", "small_font"]
@@ -41,7 +41,7 @@ def loudness_gain_lu(style: str, folder: Path) -> float:
     tempo = facts["tempo"][1]
     bars = "| Am | F | C | G | Dm | Am | F | E7 |"
     text = (
-        f"Title: Soft and Loud\nKey: Am\nTime: {facts['meters'][0]}\n"
+        f"Title: Soft and Loud\nKey: Am\nTime: {meters_of(facts)[0]}\n"
         f"Tempo: {facts.get('tempo_unit', 'q')}={tempo}\n[A] pp\n{bars}\n[B] ff\n{bars}\n"
     )
     samples, rate_hz = render(style, text, folder)

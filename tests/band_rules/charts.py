@@ -15,6 +15,7 @@ __all__ = [
     "Case",
     "all_cases",
     "chart_text",
+    "meters_of",
     "paired_cases",
     "style_facts",
 ]
@@ -136,10 +137,15 @@ def style_facts(style: str | Path) -> dict:
     return tomllib.loads(path.read_text(encoding="utf-8"))
 
 
+def meters_of(facts: dict) -> list[str]:
+    """Return the meters of a style; four unlike ones for a style that plays any."""
+    return facts["meters"] if facts["meters"] != ["any"] else ["4/4", "5/8", "9/8", "7/4"]
+
+
 def chart_text(style: str | Path, case: Case, *, feel: str = "") -> str:
     """Write a chart for the first meter of a style; "dynamics" goes through the others, too."""
     facts = style_facts(style)
-    meters = facts["meters"] if facts["meters"] != ["any"] else ["4/4", "5/8", "9/8", "7/4"]
+    meters = meters_of(facts)
     tempo = facts["tempo"][case.fast]
     key, choruses, body = BODIES[case.chart]
     lines = [

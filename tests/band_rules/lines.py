@@ -117,6 +117,7 @@ LINES = (
     Line(6, "jumps", "pad jumps", fmean, high=0.02, fewest=100, percent=True),
     Line(7, "in E3 to C5", "pad in register", fmean, low=0.95, percent=True),
     Line(7, "top to C5", "pad top", fmean, low=0.95, percent=True),
+    Line(7, "comp to C5", "band comp to C5", fmean, low=0.85, percent=True, optional=True),
     Line(8, "in the pad", "pad clash", fmean, high=0, percent=True),
     Line(8, "pad and comp", "band pitched clash", fmean, high=0.005, percent=True, optional=True),
     Line(9, "guides held", "pad guides", fmean, low=0.95, fewest=100, percent=True),

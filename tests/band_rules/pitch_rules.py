@@ -83,6 +83,7 @@ def measure_band(take: Take) -> Samples:
         float(count > 10) for count in _at_once(take, (*pitched, *take.drums), take.drums)
     ]
     found["comp late"] = _late(take, take.comp)
+    found["comp to C5"] = [float(note.pitch <= 72) for note in take.comp]
     pad = take.pad
     starts = [note.start for note in pad]
     longest = max((note.end - note.start for note in pad), default=0)

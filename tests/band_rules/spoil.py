@@ -117,6 +117,10 @@ def pad_too_high(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _part(band, "pad", lambda n: replace(n, pitch=n.pitch + 12))
 
 
+def comp_too_high(band: Arrangement, timeline: Timeline) -> Arrangement:
+    return _part(band, "comp", lambda n: replace(n, pitch=n.pitch + 24))
+
+
 def grinding_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _notes(
         band,
@@ -348,6 +352,7 @@ FAULTS: tuple[tuple[int, str, Fault], ...] = (
     (6, "jumps", root_position_pad),
     (7, "in E3 to C5", pad_too_high),
     (7, "top to C5", pad_too_high),
+    (7, "comp to C5", comp_too_high),
     (8, "in the pad", grinding_pad),
     (8, "pad and comp", comp_beside_the_pad),
     (9, "guides held", pad_of_roots_and_fifths),
