@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from generator.chart.parser import parse_chart, read_chart
     from generator.chart.transpose import transpose_chart
     from generator.chordmap.build import build_map
+    from generator.chordmap.export import export_map
+    from generator.chordmap.importer import import_chart
     from generator.chordmap.reader import ChordMap
     from generator.errors import (
         ChartbedError,
@@ -68,8 +70,10 @@ __all__ = [
     "arrange",
     "build_map",
     "build_timeline",
+    "export_map",
     "format_chart",
     "guide",
+    "import_chart",
     "load_style",
     "midi_bytes",
     "parse_chart",
@@ -87,8 +91,10 @@ _HOMES = {
     "arrange": "band.arrange",
     "build_map": "chordmap.build",
     "build_timeline": "timeline.build",
+    "export_map": "chordmap.export",
     "format_chart": "chart.format",
     "guide": "harmony.guidance",
+    "import_chart": "chordmap.importer",
     "load_style": "band.style",
     "midi_bytes": "midi",
     "parse_chart": "chart.parser",

@@ -59,7 +59,8 @@ class InputError(ChartbedError):
 class Problem:
     """One fault in a text, with the place it stands at and the remedy.
 
-    `line` and `column` count from 1; `source_line` is the whole line, for the caret.
+    `line` and `column` count from 1; `source_line` is the whole line, for the caret. A fault of the
+    file as a whole has none.
     """
 
     source_name: str
@@ -69,6 +70,8 @@ class Problem:
     source_line: str
 
     def __str__(self) -> str:
+        if not self.source_line:
+            return f"{self.source_name}:{self.line}:{self.column}: {self.message}"
         # A tab before the column is kept, so that the caret stands under the same character.
         lead = "".join("\t" if c == "\t" else " " for c in self.source_line[: self.column - 1])
         return (

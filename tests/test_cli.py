@@ -195,8 +195,25 @@ def test_a_wrong_option_is_explained_and_nothing_is_written(
 def test_an_absent_chart_is_explained(folder, run_chartbed):
     done = run_chartbed(folder, "render", "none.chart")
     assert done.returncode == 2
-    assert "none.chart" in done.stderr
-    assert "Traceback" not in done.stderr
+    assert done.stderr == (
+        "chartbed: none.chart:1:1: cannot read the chart: No such file or directory; "
+        "give the path of a .chart file\n"
+    )
+
+
+def test_export_checks_the_map_first(folder, run_chartbed):
+    """A field that no writer of ours makes is named, and nothing is written."""
+    run_chartbed(folder, "render", "boat.chart", "-o", ".", "--formats", "map")
+    path = folder / "Paper Boat.chordmap.json"
+    path.write_text(path.read_text().replace('"composer":', '"componist": "", "composer":', 1))
+    before = names(folder)
+    done = run_chartbed(folder, "export", path.name, "--to", "lab")
+    assert done.returncode == 2
+    assert "componist" in done.stderr
+    assert names(folder) == before
+    chart = run_chartbed(folder, "export", "boat.chart", "--to", "lab")
+    assert chart.returncode == 2
+    assert "a chord map is what `chartbed render --formats map` writes" in chart.stderr
 
 
 def test_a_disk_that_fills_up_leaves_nothing(folder, run_chartbed):

@@ -99,7 +99,8 @@ class ChordMap:
             ) from error
         except json.JSONDecodeError as error:
             raise ChordMapError(
-                f"{path}:{error.lineno}:{error.colno}: not JSON: {error.msg}"
+                f"{path}:{error.lineno}:{error.colno}: not JSON: {error.msg}; a chord map is what "
+                "`chartbed render --formats map` writes"
             ) from error
         except (RecursionError, ValueError) as error:
             raise ChordMapError(f"{path}: not a chord map: {error}") from error

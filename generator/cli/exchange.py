@@ -35,10 +35,10 @@ def export(
 ) -> None:
     """Write a chord map in formats that other programs read."""
     from generator.chordmap.export import export_map
-    from generator.chordmap.reader import ChordMap
+    from generator.chordmap.schema import validate_map
     from generator.files import staged_folder
 
-    loaded = ChordMap.load(chord_map)
+    loaded = validate_map(chord_map)
     stem = chord_map.name.removesuffix(".json").removesuffix(".chordmap")
     written = {
         f"{stem}{ending}": content

@@ -46,6 +46,7 @@ def track_map(
 def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
     """Return how a track is to sound, with the tags and chapters of its audio files."""
     from generator.band.cues import read_cues
+    from generator.chordmap.chapters import chapters
     from generator.sound.model import Chapter, SoundSettings, Tags
 
     clock = track.timeline.clock
@@ -72,11 +73,7 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
             composer=track.chart.composer,
             key=track.chart.key.name,
             tempo=str(round(clock.quarter_bpm(track.timeline.first_tick))),
-            chapters=tuple(
-                Chapter(clock.seconds(section.start_tick), clock.seconds(section.end_tick), label)
-                for section in track.timeline.sections
-                if (label := section.label)
-            ),
+            chapters=tuple(Chapter(*chapter) for chapter in chapters(track_map(track, options))),
         ),
     )
 
