@@ -39,15 +39,21 @@ class StyleReport:
 
     name: str
     description: str
-    verdicts: tuple[Verdict, ...]
+    values: tuple[tuple[float | None, int, bool], ...]  # as in Verdict, in the order of the lines
     picture: bytes
+
+    @property
+    def verdicts(self) -> list[Verdict]:
+        lines = (*LINES, *AUDIO_LINES)[: len(self.values)]
+        return [Verdict(line, *own) for line, own in zip(lines, self.values, strict=True)]
 
 
 def examine(name: str, quick: bool, audio: bool) -> StyleReport:
     found = verdicts(measure_style(name, paired_cases() if quick else all_cases()))
     if audio:
         found += _heard(name)
-    return StyleReport(name, style_facts(name)["description"], tuple(found), draw_style(name))
+    values = tuple((v.value, v.samples, v.holds) for v in found)  # lines do not travel
+    return StyleReport(name, style_facts(name)["description"], values, draw_style(name))
 
 
 def _heard(name: str) -> list[Verdict]:
