@@ -103,7 +103,7 @@ def page(reports: list[StyleReport], cases: int, took_s: float) -> str:
     return f"""<!doctype html>
 <html lang="en"><meta charset="utf-8"><title>The band, measured</title>
 <style>
-body {{ font: 15px/1.5 Georgia, serif; max-width: 84rem; margin: 2rem auto; padding: 0 1rem;
+body {{ font: 15px/1.5 Georgia, serif; max-width: 98rem; margin: 2rem auto; padding: 0 1rem;
   color: #222; background: #fdfcf9 }}
 h1, h2 {{ font-weight: normal }}
 table {{ border-collapse: collapse; font: 12px/1.3 system-ui, sans-serif; display: block;

@@ -124,12 +124,12 @@ def _moves(before: tuple[int, ...], after: tuple[int, ...]) -> list[int]:
 
 
 def _guides(chord: Harmony) -> set[int]:
-    """Return the pitch classes that a voicing must hold: third or suspension, and seventh."""
+    """Return what a voicing must hold: third or suspension, and seventh; not what the bass has."""
     third = next(
         (chord.degrees[d] for d in ("3", "b3", "4", "2", "11") if d in chord.degrees), None
     )
     seventh = next((chord.degrees[d] for d in ("7", "b7", "bb7") if d in chord.degrees), None)
-    return {tone for tone in (third, seventh) if tone is not None}
+    return {tone for tone in (third, seventh) if tone not in (None, chord.bass)}
 
 
 def _late(take: Take, notes: tuple[MidiNote, ...]) -> list[float]:

@@ -37,7 +37,7 @@ def measure_timing(take: Take) -> Samples:
     onsets += [("bass", note.start) for note in take.bass]
     onsets += [("pad", note.start) for note in take.pad]
     onsets += [("comp", start) for start in _strokes(take)]
-    steady = len(take.midi.tempos) == 1
+    steady_until = take.midi.tempos[1][0] if len(take.midi.tempos) > 1 else float("inf")
     ratio = asked_ratio(take.facts, 60_000_000 / take.midi.tempos[0][1])
     pair = take.grid.pair_quarters * take.midi.ticks_per_quarter
     kicks: dict[float, float] = {}
@@ -49,10 +49,10 @@ def measure_timing(take: Take) -> Samples:
         found.setdefault("late all", []).append(abs(late_ms))
         if voice == "kick":
             kicks[at] = start
-        if steady and ratio != 1:
+        if ratio != 1 and at < steady_until:
             beat = bar.beats[max(0, bisect_left(bar.beats, at + 1) - 1)]
             positions.append((voice, (at - beat) % pair, start - at))
-    if steady and ratio != 1:
+    if ratio != 1:
         found["swing error"] = _swing_error(positions, pair, ratio)
     together = [
         abs(take.midi.ms_per_tick(at) * (note.start - kicks[at])) <= 10
