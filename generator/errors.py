@@ -72,11 +72,13 @@ class Problem:
     def __str__(self) -> str:
         if not self.source_line:
             return f"{self.source_name}:{self.line}:{self.column}: {self.message}"
-        # A tab before the column is kept, so that the caret stands under the same character.
+        # A tab before the column is kept, so that the caret stands under the same character; what a
+        # terminal would obey is not shown as it is.
         lead = "".join("\t" if c == "\t" else " " for c in self.source_line[: self.column - 1])
+        shown = "".join(c if c == "\t" or c.isprintable() else "\ufffd" for c in self.source_line)
         return (
             f"{self.source_name}:{self.line}:{self.column}: {self.message}\n"
-            f"    {self.source_line}\n"
+            f"    {shown}\n"
             f"    {lead}^"
         )
 

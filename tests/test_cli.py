@@ -201,6 +201,19 @@ def test_an_absent_chart_is_explained(folder, run_chartbed):
     )
 
 
+def test_nothing_that_a_terminal_obeys_is_printed(folder, run_chartbed):
+    (folder / "esc.chart").write_text("| C \x1b]0;gone\x07 |\n| C \x9b31m |\n")
+    done = run_chartbed(folder, "check", "esc.chart")
+    assert done.returncode == 2
+    assert "esc.chart:1:5: control character U+001B" in done.stderr
+    assert "esc.chart:2:5: control character U+009B" in done.stderr
+    assert not {"\x1b", "\x07", "\x9b"} & set(done.stderr)
+    run_chartbed(folder, "render", "boat.chart", "-o", ".", "--formats", "map")
+    path = folder / "Paper Boat.chordmap.json"
+    path.write_text(path.read_text().replace("Paper Boat", "Paper\\u001b[31m Boat"))
+    assert "Paper\ufffd[31m Boat: a chord map" in run_chartbed(folder, "check", path.name).stdout
+
+
 def test_export_checks_the_map_first(folder, run_chartbed):
     """A field that no writer of ours makes is named, and nothing is written."""
     run_chartbed(folder, "render", "boat.chart", "-o", ".", "--formats", "map")

@@ -25,7 +25,7 @@ MAX_PROBLEMS = 100
 """How many problems one report holds at most."""
 
 _NEWLINE = re.compile(r"\r\n|\r|\n")
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 _SHOWN = 200
 
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from generator.cli.words import printable
 from generator.errors import InputError
 
 __all__ = ["register"]
@@ -40,11 +41,12 @@ def _check_chart(name: str) -> str:
     from generator.timeline.summary import summarize
 
     chart = read_chart(name, styles=style_names())
-    return f"{chart.title}: {summarize(build_timeline(chart))}"
+    return f"{printable(chart.title)}: {summarize(build_timeline(chart))}"
 
 
 def _check_map(name: str) -> str:
     from generator.chordmap.schema import validate_map
 
     model = validate_map(Path(name))
-    return f"{model.title}: a chord map of {len(model.bars)} bars and {len(model.chords)} chords"
+    held = f"{len(model.bars)} bars and {len(model.chords)} chords"
+    return f"{printable(model.title)}: a chord map of {held}"

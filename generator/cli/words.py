@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["cache_folder", "duration", "progress_bar", "split_words"]
+__all__ = ["cache_folder", "duration", "printable", "progress_bar", "split_words"]
 
 
 def split_words(values: list[str] | None) -> tuple[str, ...]:
@@ -23,6 +23,15 @@ def cache_folder() -> Path:
     from platformdirs import user_cache_path
 
     return user_cache_path("chartbed") / "notes"
+
+
+def printable(text: str) -> str:
+    r"""Return text from a file as a terminal may show it: one line, nothing that it would obey.
+
+    >>> printable("Blue\x1b[31m Door")
+    'Blue\ufffd[31m Door'
+    """
+    return "".join(c if c.isprintable() else "\ufffd" for c in " ".join(text.split()))
 
 
 def duration(time_s: float) -> str:
