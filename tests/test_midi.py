@@ -109,3 +109,18 @@ def test_all_bytes_of_text_are_ascii(file):
         for message in track:
             if hasattr(message, "text"):
                 assert message.text.isascii()
+
+
+def test_the_bytes_are_those_that_mido_writes(timeline):
+    """Outside check: mido 1.3 reads the file and writes the same bytes anew."""
+    data = midi_bytes(Arrangement("none", 1, PARTS), timeline)
+    written = io.BytesIO()
+    mido.MidiFile(file=io.BytesIO(data)).save(file=written)
+    assert data == written.getvalue()
+
+
+@pytest.mark.parametrize("pitch", [128, 300])
+def test_a_note_that_midi_does_not_have_is_refused(timeline, pitch):
+    part = Part("bass", 1, 33, (Note(0, 960, pitch, 80),))
+    with pytest.raises(ValueError, match=r"above 127|range\(0, 256\)"):
+        midi_bytes(Arrangement("none", 1, (part,)), timeline)
