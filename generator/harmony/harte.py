@@ -11,7 +11,8 @@ import re
 
 from generator.errors import ChordError
 from generator.harmony.chord import Chord, parse_chord
-from generator.harmony.quality import HARTE_SHORTHANDS, normal_form
+from generator.harmony.normal_form import normal_form
+from generator.harmony.quality import HARTE_SHORTHANDS
 from generator.harmony.spelling import Degree, NoteName
 
 __all__ = ["parse_harte"]

@@ -12,6 +12,7 @@ The longest spelling of a row that lets the rest be read wins: `madd9` is `m` an
 from functools import cache
 
 from generator.errors import ChordError
+from generator.harmony.normal_form import normal_form
 from generator.harmony.quality import (
     ALTERATIONS,
     QUALITIES,
@@ -20,7 +21,6 @@ from generator.harmony.quality import (
     QualityRow,
     alteration_spellings,
     altered,
-    normal_form,
     row_degrees,
     spellings,
 )

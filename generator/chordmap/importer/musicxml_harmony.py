@@ -5,7 +5,8 @@ from xml.etree.ElementTree import Element
 
 from generator.errors import ChordError
 from generator.harmony.chord import parse_chord
-from generator.harmony.quality import MUSICXML_KINDS, normal_form
+from generator.harmony.normal_form import normal_form
+from generator.harmony.quality import MUSICXML_KINDS
 from generator.harmony.spelling import Degree, NoteName
 
 __all__ = ["harmony_symbol"]
