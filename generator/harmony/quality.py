@@ -205,6 +205,7 @@ class Quality:
 
         A fourth beside a third is listed as 11, for it is no suspension.
 
+        >>> from generator.harmony.normal_form import normal_form
         >>> quality = normal_form(frozenset(map(Degree.parse, ("1", "3", "5", "13", "b7"))))
         >>> [str(degree) for degree in quality.degrees]
         ['1', '3', '5', 'b7', '13']
