@@ -6,12 +6,22 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from chordmap_charts import AUDIO, CHARTS, FUNK, SEVEN, WALTZ, content_of, model_of, timeline_of
+from chordmap_charts import (
+    AUDIO,
+    CHARTS,
+    FUNK,
+    SEVEN,
+    WALTZ,
+    content_of,
+    every_quality,
+    model_of,
+    timeline_of,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from generator.chordmap.build import map_json
-from generator.chordmap.model import FORMAT_VERSION
+from generator.chordmap.build import map_content, map_json
+from generator.chordmap.model import FORMAT_VERSION, ChordMapFile
 from generator.chordmap.schema import field_reference, schema_json, shipped_schema
 from generator.errors import KeyNameError, OptionError
 from generator.harmony.chord import parse_chord
@@ -38,6 +48,16 @@ def test_every_map_holds_against_the_shipped_schema(text):
     schema = json.loads(shipped_schema())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(content_of(text, audio=(AUDIO,)))
+
+
+@pytest.mark.parametrize("words", [{}, {"audio": (AUDIO,)}, {"written_for": "bb"}, {"capo": 2}])
+@pytest.mark.parametrize("text", [*CHARTS.values(), every_quality()], ids=[*CHARTS, "qualities"])
+def test_what_a_render_writes_unchecked_is_what_the_model_gives_back(text, words):
+    """A render writes the content without the model, whose import would cost more than the map."""
+    made_by = {"style": "plain", "seed": 7, "version": "0.1.0"}
+    content = map_content(timeline_of(text), **made_by, **words)
+    model = ChordMapFile.model_validate_json(map_json(content))
+    assert map_json(content) == map_json(model) == map_json(model_of(text, **words))
 
 
 def test_the_schema_refuses_what_the_model_refuses():

@@ -2,24 +2,9 @@
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from generator.chordmap.model import (
-    FORMAT_VERSION,
-    AudioFile,
-    ChordMapFile,
-    CountIn,
-    KeyChange,
-    MadeBy,
-    MapBar,
-    MapChord,
-    MapSection,
-    MeterChange,
-    ScaleChoice,
-    TempoChange,
-    TempoWord,
-    WrittenChord,
-)
+from generator.chordmap import FORMAT_VERSION
 from generator.chordmap.written import WrittenView, written_view
 from generator.clock import Clock
 from generator.harmony.chord import Chord
@@ -27,12 +12,40 @@ from generator.harmony.guidance import Guidance, guide
 from generator.harmony.key import Key
 from generator.timeline.model import Timeline, TimelineBar, TimelineChord
 
-__all__ = ["build_map", "map_json"]
+if TYPE_CHECKING:
+    from generator.chordmap.model import ChordMapFile
+
+__all__ = ["build_map", "map_content", "map_json", "section_contents"]
+
+Content = dict[str, Any]
+"""A record of the map, by the names of its fields."""
 
 SecondsOf = Callable[[int], float]
 
 
-def build_map(
+def build_map(timeline: Timeline, **words: Any) -> "ChordMapFile":
+    """Describe a timeline as a chord map, checked against the model.
+
+    Parameters
+    ----------
+    timeline : Timeline
+        The unfolded chart.
+    words
+        Those of `map_content`.
+
+    Raises
+    ------
+    KeyNameError
+        If `written_for` or `capo` is unknown.
+    OptionError
+        If both are given.
+    """
+    from generator.chordmap.model import ChordMapFile
+
+    return ChordMapFile.model_validate(map_content(timeline, **words))
+
+
+def map_content(
     timeline: Timeline,
     *,
     style: str,
@@ -42,8 +55,8 @@ def build_map(
     audio: Iterable[Mapping[str, Any]] = (),
     written_for: str | None = None,
     capo: int | None = None,
-) -> ChordMapFile:
-    """Describe a timeline as a chord map.
+) -> Content:
+    """Describe a timeline as the content of a chord map: what the model holds, without its checks.
 
     Parameters
     ----------
@@ -69,60 +82,69 @@ def build_map(
     """
     view = written_view(written_for, capo)
     seconds = _seconds_of(timeline.clock)
-    return ChordMapFile(
-        format="chord-map",
-        version=FORMAT_VERSION,
-        title=timeline.title,
-        composer=timeline.composer,
-        key=timeline.key.name,
-        tuning_hz=float(tuning_hz),
-        made_by=MadeBy(
-            name="chartbed",
-            version=version,
-            style=style,
-            seed=seed,
-            chart_sha256=timeline.chart_sha256,
-        ),
-        audio=tuple(AudioFile(**entry) for entry in audio),
-        count_in=_count_in(timeline, seconds),
-        tempos=tuple(
-            TempoChange(
-                tick=point.tick,
-                time_s=seconds(point.tick),
-                quarter_bpm=round(point.quarter_bpm, 6),
-            )
+    return {
+        "format": "chord-map",
+        "version": FORMAT_VERSION,
+        "title": timeline.title,
+        "composer": timeline.composer,
+        "key": timeline.key.name,
+        "tuning_hz": float(tuning_hz),
+        "made_by": {
+            "name": "chartbed",
+            "version": version,
+            "style": style,
+            "seed": seed,
+            "chart_sha256": timeline.chart_sha256,
+        },
+        "audio": tuple(dict(entry) for entry in audio),
+        "count_in": _count_in(timeline, seconds),
+        "tempos": tuple(
+            {
+                "tick": point.tick,
+                "time_s": seconds(point.tick),
+                "quarter_bpm": round(point.quarter_bpm, 6),
+            }
             for point in timeline.clock.tempos
         ),
-        tempo_words=tuple(
-            TempoWord(tick=mark.tick, time_s=seconds(mark.tick), text=mark.text)
+        "tempo_words": tuple(
+            {"tick": mark.tick, "time_s": seconds(mark.tick), "text": mark.text}
             for mark in timeline.tempo_marks
         ),
-        meters=_meters(timeline.bars, seconds),
-        keys=_keys(timeline, seconds),
-        sections=tuple(
-            MapSection(
-                label=section.label,
-                pass_=section.repeat_pass,
-                first_bar=timeline.bars[section.first_bar].number,
-                last_bar=timeline.bars[section.last_bar].number,
-                start_s=seconds(section.start_tick),
-                end_s=seconds(section.end_tick),
-                dynamics=section.dynamic,  # type: ignore[arg-type]  # checked by the model
-            )
-            for section in timeline.sections
-        ),
-        bars=tuple(_bar(bar, seconds) for bar in timeline.bars),
-        chords=_chords(timeline, seconds, view),
-    )
+        "meters": _meters(timeline.bars, seconds),
+        "keys": _keys(timeline, seconds),
+        "sections": section_contents(timeline),
+        "bars": tuple(_bar(bar, seconds) for bar in timeline.bars),
+        "chords": _chords(timeline, seconds, view),
+    }
 
 
-def map_json(model: ChordMapFile) -> str:
+def map_json(chord_map: "ChordMapFile | Content") -> str:
     """Write a chord map as text: sorted keys, two-space indent, a newline at the end."""
-    content = model.model_dump(mode="json", by_alias=True)
-    for chord in content["chords"]:
-        if chord["written"] is None:
-            del chord["written"]
+    if isinstance(chord_map, dict):
+        content = chord_map
+    else:
+        content = chord_map.model_dump(mode="json", by_alias=True)
+        for chord in content["chords"]:
+            if chord["written"] is None:
+                del chord["written"]
     return json.dumps(content, ensure_ascii=False, indent=2, sort_keys=True, allow_nan=False) + "\n"
+
+
+def section_contents(timeline: Timeline) -> tuple[Content, ...]:
+    """Return the sections of the map alone."""
+    seconds = _seconds_of(timeline.clock)
+    return tuple(
+        {
+            "label": section.label,
+            "pass": section.repeat_pass,
+            "first_bar": timeline.bars[section.first_bar].number,
+            "last_bar": timeline.bars[section.last_bar].number,
+            "start_s": seconds(section.start_tick),
+            "end_s": seconds(section.end_tick),
+            "dynamics": section.dynamic,
+        }
+        for section in timeline.sections
+    )
 
 
 def _seconds_of(clock: Clock) -> SecondsOf:
@@ -130,63 +152,63 @@ def _seconds_of(clock: Clock) -> SecondsOf:
     return lambda tick: round(clock.seconds(max(0, tick)), 6)
 
 
-def _count_in(timeline: Timeline, seconds: SecondsOf) -> CountIn:
-    return CountIn(
-        beats=len(timeline.count_in_ticks),
-        start_s=0.0,
-        end_s=seconds(timeline.first_tick),
-        beats_s=tuple(seconds(tick) for tick in timeline.count_in_ticks),
-    )
+def _count_in(timeline: Timeline, seconds: SecondsOf) -> Content:
+    return {
+        "beats": len(timeline.count_in_ticks),
+        "start_s": 0.0,
+        "end_s": seconds(timeline.first_tick),
+        "beats_s": tuple(seconds(tick) for tick in timeline.count_in_ticks),
+    }
 
 
-def _bar(bar: TimelineBar, seconds: SecondsOf) -> MapBar:
-    return MapBar(
-        number=bar.number,
-        written=bar.written,
-        chorus=bar.chorus,
-        section=bar.section,
-        meter=str(bar.meter),
-        start_tick=bar.start_tick,
-        end_tick=bar.end_tick,
-        start_s=seconds(bar.start_tick),
-        end_s=seconds(bar.end_tick),
-        beats_s=tuple(seconds(tick) for tick in bar.beat_ticks),
-    )
+def _bar(bar: TimelineBar, seconds: SecondsOf) -> Content:
+    return {
+        "number": bar.number,
+        "written": bar.written,
+        "chorus": bar.chorus,
+        "section": bar.section,
+        "meter": str(bar.meter),
+        "start_tick": bar.start_tick,
+        "end_tick": bar.end_tick,
+        "start_s": seconds(bar.start_tick),
+        "end_s": seconds(bar.end_tick),
+        "beats_s": tuple(seconds(tick) for tick in bar.beat_ticks),
+    }
 
 
-def _meters(bars: tuple[TimelineBar, ...], seconds: SecondsOf) -> tuple[MeterChange, ...]:
+def _meters(bars: tuple[TimelineBar, ...], seconds: SecondsOf) -> tuple[Content, ...]:
     return tuple(
-        MeterChange(
-            bar=bar.number,
-            tick=bar.start_tick,
-            time_s=seconds(bar.start_tick),
-            meter=str(bar.meter),
-            beat_quarters=tuple(float(length) for length in bar.meter.beat_lengths),
-        )
+        {
+            "bar": bar.number,
+            "tick": bar.start_tick,
+            "time_s": seconds(bar.start_tick),
+            "meter": str(bar.meter),
+            "beat_quarters": tuple(float(length) for length in bar.meter.beat_lengths),
+        }
         for i, bar in enumerate(bars)
         if i == 0 or bar.meter != bars[i - 1].meter
     )
 
 
-def _keys(timeline: Timeline, seconds: SecondsOf) -> tuple[KeyChange, ...]:
+def _keys(timeline: Timeline, seconds: SecondsOf) -> tuple[Content, ...]:
     """Key changes at bar starts, and at chords where the key changes inside a bar."""
     places: dict[int, tuple[int, Key]] = {}
     for chord in timeline.chords:
         places[chord.start_tick] = (chord.bar, chord.key)
     for bar in timeline.bars:
         places[bar.start_tick] = (bar.index, bar.key)
-    changes: list[KeyChange] = []
+    changes: list[Content] = []
     before: Key | None = None
     for tick, (bar_index, key) in sorted(places.items(), key=lambda item: item[0]):
         if key != before:
             changes.append(
-                KeyChange(
-                    bar=timeline.bars[bar_index].number,
-                    tick=tick,
-                    time_s=seconds(tick),
-                    key=key.name,
-                    fifths=key.fifths,
-                )
+                {
+                    "bar": timeline.bars[bar_index].number,
+                    "tick": tick,
+                    "time_s": seconds(tick),
+                    "key": key.name,
+                    "fifths": key.fifths,
+                }
             )
         before = key
     return tuple(changes)
@@ -194,7 +216,7 @@ def _keys(timeline: Timeline, seconds: SecondsOf) -> tuple[KeyChange, ...]:
 
 def _chords(
     timeline: Timeline, seconds: SecondsOf, view: WrittenView | None
-) -> tuple[MapChord, ...]:
+) -> tuple[Content, ...]:
     chords = timeline.chords
     known: dict[tuple[Chord, Key, Chord | None], Guidance] = {}
     entries = []
@@ -230,9 +252,9 @@ def _with_chord(
     chord: Chord,
     guidance: Guidance,
     place: dict[str, Any],
-    written: WrittenChord | None,
-) -> MapChord:
-    return MapChord(
+    written: Content | None,
+) -> Content:
+    return dict(
         symbol=chord.symbol,
         kind="chord",
         root=chord.root.name,
@@ -248,16 +270,16 @@ def _with_chord(
         tensions=tuple(note.name for note in guidance.tensions),
         avoid=tuple(note.name for note in guidance.avoid),
         scales=tuple(
-            ScaleChoice(name=scale.name, notes=tuple(note.name for note in scale.notes))
+            {"name": scale.name, "notes": tuple(note.name for note in scale.notes)}
             for scale in guidance.scales
         ),
-        written=written,
+        **({"written": written} if written else {}),
         **place,
     )
 
 
-def _without_chord(entry: TimelineChord, place: dict[str, Any]) -> MapChord:
-    return MapChord(
+def _without_chord(entry: TimelineChord, place: dict[str, Any]) -> Content:
+    return dict(
         symbol="N.C." if entry.kind == "no-chord" else "r",
         kind=entry.kind,
         root=None,

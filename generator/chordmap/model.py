@@ -12,6 +12,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from generator.chordmap import FORMAT_VERSION
+
 __all__ = [
     "FORMAT_VERSION",
     "AudioFile",
@@ -28,8 +30,6 @@ __all__ = [
     "TempoWord",
     "WrittenChord",
 ]
-
-FORMAT_VERSION = "1.0"
 
 _NOTE = r"^[A-G](b{1,3}|#{1,3})?$"
 _DEGREE = r"^(b{1,2}|#{1,2})?([1-9]|1[0-3])$"

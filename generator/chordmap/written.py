@@ -1,8 +1,8 @@
 """The harmony as a transposing instrument, or a guitarist with a capo, reads it."""
 
 from dataclasses import dataclass
+from typing import Any
 
-from generator.chordmap.model import WrittenChord
 from generator.errors import OptionError
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
@@ -27,17 +27,17 @@ class WrittenView:
         """Return a sounding key as this reader sees it."""
         return written_key(key, self.reader) if self.reader else capo_key(key, self.capo)
 
-    def chord(self, chord: Chord, key: Key) -> WrittenChord:
-        """Return a chord of `key` as this reader sees it."""
+    def chord(self, chord: Chord, key: Key) -> dict[str, Any]:
+        """Return a chord of `key` as this reader sees it, by the fields of `WrittenChord`."""
         target = self.key(key)
         moved = chord.transpose(fifths_to_key(key, target), target)
-        return WrittenChord(
-            for_=self.name,
-            symbol=moved.symbol,
-            root=moved.root.name,
-            bass=moved.bass.name if moved.bass else None,
-            notes=tuple(note.name for note in moved.notes),
-        )
+        return {
+            "for": self.name,
+            "symbol": moved.symbol,
+            "root": moved.root.name,
+            "bass": moved.bass.name if moved.bass else None,
+            "notes": tuple(note.name for note in moved.notes),
+        }
 
 
 def written_view(written_for: str | None, capo: int | None) -> WrittenView | None:

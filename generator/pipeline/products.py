@@ -6,7 +6,7 @@ from generator.pipeline.options import RenderOptions
 from generator.pipeline.prepare import Track
 
 if TYPE_CHECKING:
-    from generator.chordmap.model import ChordMapFile
+    from generator.chordmap.build import Content
     from generator.sound.model import AudioFile, SoundSettings
 
 __all__ = ["sound_settings", "track_map", "track_page", "track_sheet"]
@@ -14,10 +14,10 @@ __all__ = ["sound_settings", "track_map", "track_page", "track_sheet"]
 
 def track_map(
     track: Track, options: RenderOptions, audio: tuple["AudioFile", ...] = ()
-) -> "ChordMapFile":
-    """Return the chord map of a track, naming its audio files."""
+) -> "Content":
+    """Return the content of the chord map of a track, naming its audio files."""
     from generator import __version__
-    from generator.chordmap.build import build_map
+    from generator.chordmap.build import map_content
 
     entries: list[dict[str, Any]] = [
         {
@@ -31,7 +31,7 @@ def track_map(
         }
         for file in audio
     ]
-    return build_map(
+    return map_content(
         track.timeline,
         style=track.arrangement.style,
         seed=track.arrangement.seed,
@@ -46,7 +46,8 @@ def track_map(
 def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
     """Return how a track is to sound, with the tags and chapters of its audio files."""
     from generator.band.cues import read_cues
-    from generator.chordmap.chapters import chapters
+    from generator.chordmap.build import section_contents
+    from generator.chordmap.chapters import section_chapters
     from generator.sound.model import Chapter, SoundSettings, Tags
 
     clock = track.timeline.clock
@@ -73,7 +74,12 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
             composer=track.chart.composer,
             key=track.chart.key.name,
             tempo=str(round(clock.quarter_bpm(track.timeline.first_tick))),
-            chapters=tuple(Chapter(*chapter) for chapter in chapters(track_map(track, options))),
+            chapters=tuple(
+                Chapter(*chapter)
+                for chapter in section_chapters(
+                    section_contents(track.timeline), counted=bool(track.timeline.count_in_ticks)
+                )
+            ),
         ),
     )
 
