@@ -71,6 +71,8 @@ def test_any_set_of_alterations_is_heard_and_printed(base):
         ("Cø", "Cm7b5"),
         ("C-7-5", "Cm7b5"),
         ("C°7", "Cdim7"),
+        ("CMI7", "Cm7"),  # capitals, as handwritten parts have it
+        ("CMA7", "Cmaj7"),
         ("Cmi7", "Cm7"),
         ("C-Δ7", "Cm(maj7)"),
         ("Cm/maj7", "Cm(maj7)"),

@@ -85,10 +85,12 @@ def canonical_head(name: str) -> str | None:
     return next((head for head in HEADS if head.casefold() == fold), None)
 
 
-def unknown_head(name: str) -> str:
-    """Return the message for a head that does not exist."""
+def unknown_head(name: str, text: str) -> str:
+    """Return the message for a head that does not exist; without text it may be a section."""
     meant = _OTHER_WORDS.get(name.casefold())
     hint = f"did you mean {meant}?" if meant else did_you_mean(name, HEADS)
+    if not text and not hint:
+        hint = f"a section stands in brackets, [{name}]"
     hint = hint or f"heads are {', '.join(HEADS)}"
     return f"unknown head '{name}:'; {hint}"
 

@@ -3,6 +3,7 @@
 import re
 from fractions import Fraction
 
+from generator.chart.misread import explain
 from generator.chart.model import (
     Articulation,
     ChordItem,
@@ -18,7 +19,7 @@ from generator.chart.model import (
 from generator.chart.source import ProblemList
 from generator.chart.tokens import Scanner
 from generator.chart.values import ValueFault, parse_meter, short
-from generator.chart.words import as_direction, parse_direction
+from generator.chart.words import parse_direction
 from generator.errors import ChordError
 from generator.harmony.chord import Chord, parse_chord
 
@@ -27,7 +28,6 @@ __all__ = ["ItemReader"]
 _ARTICULATIONS: dict[str, Articulation] = {"^": "hit", "<>": "ring", "(.)": "fermata"}
 _ARTICULATED = re.compile(r"(.*?)((?:\^|<>|\(\.\))+)$")
 _MARK = re.compile(r"\^|<>|\(\.\)")
-_METER_LIKE = re.compile(r"\d+/\d+")
 _PUSH_QUARTERS = (Fraction(0), Fraction(1, 2), Fraction(1, 4))
 
 
@@ -113,7 +113,7 @@ class ItemReader:
         chord = self._parse_chord(symbol)
         if isinstance(chord, Chord):
             return ChordItem(chord, push, articulation, text=symbol, span=span)
-        message, offset = self._explain(symbol, chord)
+        message, offset = explain(symbol, chord)
         self.problems.add(Span(span.line, column + offset), message)
         return None
 
@@ -142,32 +142,6 @@ class ItemReader:
                 found = error
             self.chords[symbol] = found
         return found
-
-    @staticmethod
-    def _explain(symbol: str, error: ChordError) -> tuple[str, int]:
-        """Return what a word that is no chord may have been meant as, and where the fault lies."""
-        normal = as_direction(symbol)
-        if normal is not None:
-            return f'{short(symbol)} is a direction; write "{normal}" in quotes', 0
-        if symbol == "R":
-            return "a rest is written r, in lower case", 0
-        if not symbol.strip("-.\u2013"):
-            return f"'{short(symbol)}' is no beat; write / to hold the chord, r for a rest", 0
-        if symbol.startswith("//"):
-            return "a comment starts with ;", 0
-        if symbol.startswith("%"):
-            return "write % (the bar before) or %% (two bars before), alone in its bar", 0
-        if re.fullmatch(r"[x×]\d+|\d+[x×]", symbol):
-            return "x and a number stand after :|; close the repeat before it", 0
-        if re.fullmatch(r"(\d+(-\d+)?\.)+.*", symbol):
-            return "an ending stands at the start of a bar; write | before it", 0
-        if _METER_LIKE.match(symbol):
-            return f"'{short(symbol)}' is no meter; write one such as 3/4 or 7/8 (2+2+3)", 0
-        if symbol.startswith(":"):
-            return "a colon stands beside a bar line only, as in |: and :|; delete it", 0
-        if symbol.endswith("/"):
-            return "a slash for a beat stands alone; put a space before it", len(symbol) - 1
-        return str(error), error.offset
 
     def _fault_in(self, span: Span, fault: ValueFault) -> None:
         self.problems.add(Span(span.line, span.column + fault.offset), fault.message)

@@ -140,7 +140,7 @@ class _Parser:
         """Parse `head = name ":" text`."""
         canonical = canonical_head(name)
         if canonical is None:
-            self.problems.add(name_span, unknown_head(name))
+            self.problems.add(name_span, unknown_head(name, text))
         elif self.sections:
             remedy = "move it above the first bar"
             if canonical in ("Key", "Tempo"):

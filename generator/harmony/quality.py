@@ -23,8 +23,8 @@ from generator.harmony.spelling import Degree
 
 __all__ = ["ALTERATIONS", "QUALITIES", "MusicXmlKind", "Quality", "QualityRow"]
 
-_MINOR = ("m", "min", "mi", "-", "Min", "MIN", "Mi", "minor")
-_MAJOR_WORDS = ("maj", "M", "ma", "Maj", "MAJ", "Ma", "major")
+_MINOR = ("m", "min", "mi", "-", "Min", "MIN", "Mi", "MI", "minor")
+_MAJOR_WORDS = ("maj", "M", "ma", "Maj", "MAJ", "Ma", "MA", "major")
 _MAJOR_SEVENTH = (*_MAJOR_WORDS, "j", "Δ", "∆", "△")  # alone, the triangle means the seventh
 _DIMINISHED = ("dim", "o", "°", "º", "Dim", "DIM")
 _HALF_DIMINISHED = ("ø", "Ø")
