@@ -96,6 +96,7 @@ def test_lab_without_a_tempo_guesses_and_says_so(tmp_path):
         "line 1: N until 2.4 s taken as the count-in",
         "no beats in the file: q=100 guessed from the chords",
         "no meter in the file: 4/4 assumed",
+        "no key in the file: C major assumed",
     )
     assert all(f"; import: {remark}" in result.text for remark in result.remarks)
 
@@ -169,7 +170,8 @@ def test_lab_lines_that_cannot_be_read_are_listed_with_their_number(tmp_path):
     text = "0 2 C:maj\n2 4 H:maj\nnonsense\n4 6 X\n6 8 G:7(b14)\n8 nan F:maj\n8 10 A:min\n"
     result = lab(tmp_path, text, quarter_bpm=Fraction(120))
     found = [remark.partition(":")[0] for remark in result.remarks]
-    assert found == ["line 3", "line 6", "no meter in the file", "line 2", "line 4", "line 5"]
+    lines = ["line 3", "line 6", "no meter in the file", "line 2", "line 4", "line 5"]
+    assert found == [*lines, "no key in the file"]
     assert [c.symbol for c in map_of(result.text).chords] == ["C", "N.C.", "N.C.", "N.C.", "Am"]
 
 
@@ -249,7 +251,10 @@ def test_jumps_and_words(tmp_path):
         f"{words.format('play nicely')}</measure>",
     )
     assert [c.symbol for c in map_of(result.text).chords] == ["C", "F", "C"]
-    assert result.remarks == ("measure 2: words 'play nicely' are not carried over",)
+    assert result.remarks == (
+        "measure 2: words 'play nicely' are not carried over",
+        "no key in the file: C major assumed",
+    )
 
 
 @pytest.mark.parametrize(
@@ -285,6 +290,7 @@ def test_a_kind_without_a_symbol_is_listed_with_its_measure(tmp_path):
     result = musicxml(tmp_path, f"<measure number='7'>{chord_xml('C', 'Tristan')}{NOTE}</measure>")
     assert result.remarks == (
         "measure 7: C 'Tristan': kind 'Tristan' has no degrees; N.C. written",
+        "no key in the file: C major assumed",
     )
 
 
@@ -349,7 +355,8 @@ def test_lyrics_are_chords_and_other_text_is_listed(tmp_path):
     assert [c.symbol for c in map_of(result.text).chords] == ["Dm7", "G7"]
     assert result.remarks == (
         "track 0, tick 0: 'made by hand' is no chord symbol; not carried over",
-        "1 notes are not carried over: a chart holds chords",
+        "1 note is not carried over: a chart holds chords",
+        "no key in the file: C major assumed",
     )
 
 
@@ -372,7 +379,7 @@ def test_a_midi_file_of_the_band_comes_back(tmp_path):
     path.write_bytes(midi_bytes(Arrangement("plain", 1, (part,)), timeline))
     result = import_chart(path)
     assert harmony(map_of(result.text)) == harmony(map_of(FUNK))
-    assert result.remarks == ("1 notes are not carried over: a chart holds chords",)
+    assert result.remarks == ("1 note is not carried over: a chart holds chords",)
 
 
 def test_a_pickup_that_completes_the_count_in_is_a_pickup_again(tmp_path):

@@ -52,7 +52,7 @@ def read(content: bytes, name: str, *, quarter_bpm: Fraction | None, meter: Mete
         (time_s, _key(value, time_s, remarks))
         for time_s, _, value in _rows(annotations, _KEYS, remarks)
     ]
-    key = next((name for _, name in keys if name), "C major")
+    key = next((name for _, name in keys if name), None)
     grid = _grid(_rows(annotations, _BEATS, remarks), meter)
     if not grid:
         return labels_sheet(

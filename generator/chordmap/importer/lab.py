@@ -45,7 +45,7 @@ def labels_sheet(
     meter: Meter | None,
     title: str = "",
     composer: str = "",
-    key: str = "C major",
+    key: str | None = None,
 ) -> Sheet:
     """Make a sheet of labels without beats, on an even grid."""
     labels = sorted(labels, key=lambda label: label.start_s)

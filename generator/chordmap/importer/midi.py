@@ -58,7 +58,8 @@ def read(content: bytes, name: str, *, quarter_bpm: Fraction | None, meter: Mete
             "no chord text: no text, lyric or marker event reads as a chord symbol"
         )
     if found.notes:
-        remarks.append(f"{found.notes} notes are not carried over: a chart holds chords")
+        what = "1 note is" if found.notes == 1 else f"{found.notes} notes are"
+        remarks.append(f"{what} not carried over: a chart holds chords")
     found.meters = found.meters or [(0, meter or Meter(4, 4))]
     found.tempos = found.tempos or [(0, float(quarter_bpm or 120))]
     start = min([found.chords[0][0], *(tick for tick, _ in found.markers)])
@@ -147,7 +148,7 @@ def _sheet(found: _Found, start: int, per_quarter: int, name: str, remarks: list
     if inside:
         ticks = ", ".join(map(str, inside))
         remarks.append(f"tempo inside a bar at tick {ticks}: only those at bar starts are kept")
-    first_key = _held(found.keys, start, "C major")
+    first_key = _held(found.keys, start, None)
     for tick, key in found.keys:
         if tick > start:
             index = max(0, bisect_right(starts, tick) - 1)

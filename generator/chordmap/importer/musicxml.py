@@ -51,7 +51,7 @@ def read(content: bytes, name: str, *, quarter_bpm: Fraction | None, meter: Mete
             ),
             "",
         ),
-        state.first_key or "C major",
+        state.first_key,
         state.first_tempo or quarter_bpm or Fraction(120),
         bars,
         tuple(state.remarks),

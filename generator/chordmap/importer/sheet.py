@@ -54,11 +54,14 @@ class SheetBar:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """All that an importer found, and remarks on what it could not carry over."""
+    """All that an importer found, and remarks on what it could not carry over.
+
+    `key` is None when the file names none.
+    """
 
     title: str
     composer: str
-    key: str
+    key: str | None
     quarter_bpm: Fraction
     bars: tuple[SheetBar, ...]
     remarks: tuple[str, ...] = field(default=())
@@ -86,13 +89,15 @@ def chart_text(sheet: Sheet) -> tuple[str, tuple[str, ...]]:
     lines = [
         f"Title: {_head(sheet.title) or 'Untitled'}",
         *([f"Composer: {_head(sheet.composer)}"] if _head(sheet.composer) else []),
-        f"Key: {sheet.key}",
+        f"Key: {sheet.key or 'C major'}",
         f"Time: {sheet.bars[0].meter}",
         f"Tempo: q={_number(sheet.quarter_bpm)}",
     ]
     if sheet.bars[0].length_quarters is not None:
         lines.append(f"Pickup: {_pickup(sheet.bars[0])}")
     lines += _music(sheet.bars, cells)
+    if sheet.key is None:
+        remarks.append("no key in the file: C major assumed")
     for name, text in (("title", sheet.title), ("composer", sheet.composer)):
         if _head(text) != text:
             remarks.append(f"{name} {text!r}: written as {_head(text)!r}, which a chart can hold")
