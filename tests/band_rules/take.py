@@ -179,6 +179,8 @@ class Take:
                 onsets.append(onsets[-1] + length * self.midi.ticks_per_quarter)
             late = max(0.0, onsets[-1] - (end - start))  # a pickup is the end of a bar
             beats = tuple(round(start + at - late) for at in onsets[:-1] if at >= late)
+            if not beats or beats[0] > start:  # a pickup that begins within a beat
+                beats = (start, *beats)
             after = rows[i + 1] if i + 1 < len(rows) else None
             ends_section = after is None or after["section"] != row["section"]
             first = next(k for k, r in enumerate(rows) if r["section"] == row["section"])
