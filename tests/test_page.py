@@ -158,6 +158,20 @@ def test_hues_of_the_marks_differ_for_all_eyes(scheme: str, eyes: str) -> None:
         assert np.linalg.norm(seen[a] - seen[b]) > 15, (a, b)
 
 
+@pytest.mark.parametrize(
+    ("heads", "mark"),
+    [
+        ("Time: 4/4\nTempo: q=98", "♩ = 98"),
+        ("Time: 6/8\nTempo: q.=60", "♩. = 60"),
+        ("Time: 7/8 (2+2+3)\nTempo: e=210", "♪ = 210"),
+        ("Time: 2/2\nTempo: h=80", "half note = 80"),
+        ("Time: 5/4 (3+2)\nTempo: q=120", "♩ = 120"),
+    ],
+)
+def test_the_tempo_is_given_in_the_note_that_the_meter_counts(heads: str, mark: str) -> None:
+    assert f">{mark}<" in build_page(chord_map_of(f"{heads}\n| C |\n"), WAV)
+
+
 def test_what_is_no_chord_map_is_refused(chord_map: dict[str, Any]) -> None:
     with pytest.raises(ChordMapError, match="format: expected 'chord-map', got None"):
         build_page({}, WAV)

@@ -18,6 +18,7 @@ from urllib.parse import quote
 
 from generator.errors import ChordMapError, OptionError
 from generator.handout.neck import FRETS, TUNINGS
+from generator.handout.tempo import metronome_mark, note_words
 
 __all__ = ["MAX_DURATION_S", "OtherTempo", "build_page"]
 
@@ -140,11 +141,13 @@ def _check_beside(name: str) -> None:
 
 def _facts(chord_map: Mapping[str, Any]) -> list[str]:
     """Return the line under the title: key, meter, tempo, style."""
+    meter = chord_map["meters"][0]
     tempo = float(chord_map["tempos"][0]["quarter_bpm"])
+    unit, count = metronome_mark(tempo, meter["beat_quarters"])
     facts = [
         re.sub(r"^([A-G])b", "\\1♭", re.sub(r"^([A-G])#", "\\1♯", str(chord_map.get("key", "")))),
-        str(chord_map["meters"][0]["meter"]),
-        f"♩ = {tempo:.0f}",
+        str(meter["meter"]),
+        f"{note_words(unit)} = {count:.0f}",
         str(chord_map.get("made_by", {}).get("style", "")).replace("-", " "),
     ]
     return [fact for fact in facts if fact]

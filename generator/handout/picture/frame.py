@@ -9,7 +9,6 @@ common kinds of colour blindness; a letter, a shape or a height always says the 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import BarEntry, ChordEntry, SectionEntry
@@ -33,6 +32,7 @@ from generator.handout.drawing.fonts import (
 from generator.handout.drawing.marks import INK, Drawing
 from generator.handout.drawing.paths import rectangle
 from generator.handout.drawing.signs import draw_note
+from generator.handout.tempo import metronome_mark
 
 __all__ = [
     "BLUE",
@@ -208,9 +208,10 @@ def draw_head(page: Drawing, song: ChordMap, kind: str, left: float, width: floa
     page.text(left, 34, title, SERIF_BOLD, size)
     page.text(left + width, 34, kind, SERIF_ITALIC, 13, color=QUIET, anchor="right")
     x = page.text(left, 52, f"{real_accidentals(song.key)}   ·   ", SANS, 9, color=QUIET)
-    x = draw_note(page, Fraction(1), x, 52, 9, color=QUIET)
+    unit, count = metronome_mark(song.tempos[0].quarter_bpm, song.meters[0].beat_quarters)
+    x = draw_note(page, unit, x, 52, 9, color=QUIET)
     facts = [
-        f" = {song.tempos[0].quarter_bpm:.4g}",
+        f" = {count:.4g}",
         song.made_by.style.replace("-", " "),
         f"{sum(bar.number > 0 for bar in song.bars)} bars",
         minutes(song.end_s - song.start_s),
