@@ -1,7 +1,6 @@
 """Notes on disk: the same sound with and without, damage noticed, bounded, shared."""
 
 import os
-from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -30,7 +29,7 @@ def test_what_is_put_comes_back_to_the_bit(tmp_path, font):
     sound = np.random.default_rng(1).standard_normal((2, 1000)).astype(np.float32)
     cache_at(tmp_path / "c", font).put(KEY, sound)
     np.testing.assert_array_equal(cache_at(tmp_path / "c", font).get(KEY), sound)
-    assert cache_at(tmp_path / "c", font).get(replace(KEY, pitch=41)) is None
+    assert cache_at(tmp_path / "c", font).get(KEY._replace(pitch=41)) is None
 
 
 def test_another_rate_tuning_or_font_is_another_note(tmp_path, font):
@@ -64,15 +63,15 @@ def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path,
     folder = tmp_path / "c"
     cache = cache_at(folder, font, limit_bytes=10_000)
     for pitch in range(20):
-        cache.put(replace(KEY, pitch=pitch), np.zeros((1, 250), np.float32))
-        path = cache._path(replace(KEY, pitch=pitch))
+        cache.put(KEY._replace(pitch=pitch), np.zeros((1, 250), np.float32))
+        path = cache._path(KEY._replace(pitch=pitch))
         os.utime(path, (1000 + pitch, 1000 + pitch))
-    cache.get(replace(KEY, pitch=0))  # used just now
+    cache.get(KEY._replace(pitch=0))  # used just now
     cache.close()
     assert sum(path.stat().st_size for path in folder.rglob("*.note")) <= 10_000
-    assert cache.get(replace(KEY, pitch=0)) is not None
-    assert cache.get(replace(KEY, pitch=19)) is not None
-    assert cache.get(replace(KEY, pitch=1)) is None
+    assert cache.get(KEY._replace(pitch=0)) is not None
+    assert cache.get(KEY._replace(pitch=19)) is not None
+    assert cache.get(KEY._replace(pitch=1)) is None
 
 
 def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
@@ -87,8 +86,8 @@ def _put_many(folder: Path, font: Path) -> None:
     cache = cache_at(folder, font)
     for pitch in range(40):
         sound = np.full((1, 5000), pitch, np.float32)
-        cache.put(replace(KEY, pitch=pitch), sound)
-        again = cache.get(replace(KEY, pitch=pitch))
+        cache.put(KEY._replace(pitch=pitch), sound)
+        again = cache.get(KEY._replace(pitch=pitch))
         assert again is None or (again == sound).all()
 
 

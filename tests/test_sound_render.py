@@ -33,7 +33,8 @@ def dry(part, font_path, frames, rate_hz=GRID_RATE_HZ):
     curve = tuple((CLOCK.samples(c.tick, rate_hz), expression_gain(c.value)) for c in part.controls)
     channel = Channel(part.name, planned, 1.0, 0.0, 0.0, curve)
     with Recorder(font, rate_hz=rate_hz, tuning_hz=440.0, jobs=1) as recorder:
-        placed = Bus(channel, rate_hz, recorder).block(0, frames).copy()
+        placed = Bus(channel, rate_hz, recorder).block(0, frames)
+        placed = np.broadcast_to(placed, (2, frames)).copy()
     straight = StraightBus(channel, part, CLOCK, font_path, rate_hz=rate_hz)
     try:
         return placed, straight.block(0, frames), planned

@@ -16,7 +16,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["LoudnessMeter", "TruePeakMeter", "gated_loudness", "k_weighting", "measure"]
+__all__ = [
+    "LoudnessMeter",
+    "TruePeakMeter",
+    "gated_loudness",
+    "k_weighting",
+    "measure",
+    "span_heights",
+]
 
 _OFFSET_DB = -0.691
 _ABSOLUTE_GATE_LUFS = -70.0
@@ -156,8 +163,8 @@ class TruePeakMeter:
         signal = np.concatenate([self._before, block], axis=1)
         whole = signal.shape[1] // STEP * STEP
         if whole > STEP:
-            for channel in signal[:, :whole]:
-                self._raise(channel)
+            for channel, heights in zip(signal, span_heights(signal[:, :whole]), strict=True):
+                self._raise(channel, heights)
         self._before = signal[:, max(0, whole - STEP) :].copy()
 
     def finish(self) -> float:
@@ -177,8 +184,8 @@ class TruePeakMeter:
 
         spans = signal.shape[1] // STEP - 1
         peaks = np.zeros(spans + 1, np.float32)
-        for channel in signal:
-            heights, near = _heights(channel)
+        for channel, heights in zip(signal, span_heights(signal), strict=True):
+            near = np.maximum(heights[:-1], heights[1:])
             peaks = np.maximum(peaks, heights)
             loud = np.flatnonzero(near * self._bound > floor)
             for i in range(0, len(loud), _BATCH):
@@ -189,10 +196,10 @@ class TruePeakMeter:
                 np.maximum.at(peaks, some + 1, tops)
         return peaks[1:]
 
-    def _raise(self, channel: "NDArray[np.float32]") -> None:
+    def _raise(self, channel: "NDArray[np.float32]", heights: "NDArray[np.float32]") -> None:
         import numpy as np
 
-        heights, near = _heights(channel)
+        near = np.maximum(heights[:-1], heights[1:])
         self.peak = max(self.peak, float(heights.max()))
         loud = np.flatnonzero(near * self._bound > self.peak)
         loud = loud[np.argsort(-near[loud], kind="stable")]
@@ -213,15 +220,14 @@ class TruePeakMeter:
         return between
 
 
-def _heights(
-    channel: "NDArray[np.float32]",
-) -> "tuple[NDArray[np.float32], NDArray[np.float32]]":
-    """Return the greatest absolute sample of each span, and of each span and the next."""
+def span_heights(signal: "NDArray[np.float32]") -> "NDArray[np.float32]":
+    """Return the greatest absolute sample of each span of 64, (channels, frames / 64)."""
     import numpy as np
 
-    spans = channel.reshape(-1, STEP)
-    heights = np.maximum(spans.max(axis=1), -spans.min(axis=1))
-    return heights, np.maximum(heights[:-1], heights[1:])
+    heights: NDArray[np.float32] = np.maximum.reduceat(
+        np.abs(signal), np.arange(0, signal.shape[1], STEP), axis=1
+    )
+    return heights
 
 
 def _interpolator() -> "NDArray[np.float32]":

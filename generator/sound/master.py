@@ -264,4 +264,6 @@ class _Dither:
             out[side] += self._noise[side, at : at + frames]
         np.rint(out, out=out)
         np.clip(out, -32768, 32767, out=out)
-        return np.ascontiguousarray(out.T.astype(np.int16))
+        pcm = np.empty((frames, 2), np.int16)
+        pcm.T[:] = out
+        return pcm

@@ -8,6 +8,7 @@ the middle, the room.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol
 
 from generator.sound.filters import Cascade, highpass
@@ -84,15 +85,14 @@ def expression_gain(value: int) -> float:
 
 
 class Bus:
-    """The dry signal of one channel, made block after block."""
+    """What one channel plays, block after block; its gain and pan come behind it."""
 
     def __init__(self, channel: Channel, rate_hz: int, source: Source) -> None:
-        left, right = pan_gains(channel.pan)
         self.channel = channel
-        self._gains = (channel.gain * left, channel.gain * right)
         self._source = source
         self._damp_frames = round(DAMP_S * rate_hz)
         self._out: NDArray[np.float32] | None = None
+        self._scaled: NDArray[np.float32] | None = None
         self._next = self._asked = 0
         self._quiet_from: int | None = None
         self._sounding: list[Placement] = []
@@ -117,21 +117,24 @@ class Bus:
         self._source.prefetch(keys)
 
     def block(self, start: int, frames: int) -> "NDArray[np.float32]":
-        """Return the samples from `start` on as (2, frames); the next call reuses the array."""
+        """Return the samples from `start` on; the next call reuses the array.
+
+        The shape is (2, frames), or (1, frames) where both sides are equal.
+        """
         import numpy as np
 
-        if self._out is None or self._out.shape[1] != frames:
-            self._out = np.empty((2, frames), np.float32)
-        out = self._out
-        out.fill(0.0)
+        if self._out is None or self._scaled is None or self._out.shape[1] != frames:
+            self._out, self._scaled = np.empty((2, 2, frames), np.float32)
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
             self._sounding.append(placements[self._next])
             self._next += 1
+        sounds = [self._source.get(placement.key) for placement in self._sounding]
+        out = self._out[: max((len(sound) for sound, _ in sounds), default=1)]
+        out.fill(0.0)
         still = []
-        for placement in self._sounding:
-            sound, touch = self._source.get(placement.key)
+        for placement, (sound, touch) in zip(self._sounding, sounds, strict=True):
             last = placement.start_sample + sound.shape[1]
             if placement.cut_sample is not None:
                 last = min(last, placement.cut_sample + self._damp_frames)
@@ -141,16 +144,15 @@ class Bus:
             piece = sound[:, a - placement.start_sample : b - placement.start_sample]
             if placement.cut_sample is not None and b > placement.cut_sample:
                 piece = piece * self._damping(a - placement.cut_sample, b - a)
-            for side, gain in enumerate(self._gains):
-                if gain:
-                    out[side, a - start : b - start] += (
-                        np.float32(gain * touch) * piece[side % len(piece)]
-                    )
+            if touch != 1.0:
+                scaled = self._scaled[: len(piece), : b - a]
+                piece = np.multiply(piece, np.float32(touch), out=scaled)
+            out[:, a - start : b - start] += piece
             if last > end:
                 still.append(placement)
         self._sounding = still
         if self.channel.expression:
-            out *= self._envelope(start, frames)
+            self._express(out, start)
         return out
 
     def _damping(self, offset: int, frames: int) -> "NDArray[np.float32]":
@@ -159,12 +161,21 @@ class Bus:
         place = np.clip((np.arange(frames) + offset) / self._damp_frames, 0.0, 1.0)
         return (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
 
-    def _envelope(self, start: int, frames: int) -> "NDArray[np.float32]":
+    def _express(self, out: "NDArray[np.float32]", start: int) -> None:
+        """Multiply by the curve of expression, in place: level stretches by a number."""
         import numpy as np
 
         times, levels = self._expression
-        place = np.arange(start, start + frames)
-        return np.interp(place, times, levels).astype(np.float32)
+        end = start + out.shape[1]
+        inside = times[np.searchsorted(times, start, "right") : np.searchsorted(times, end)]
+        edges = [start, *inside.tolist(), end]
+        for a, b in pairwise(edges):
+            first, last = np.interp((a, b - 1), times, levels)
+            if first == last:
+                out[:, a - start : b - start] *= np.float32(first)
+            else:
+                curve = np.interp(np.arange(a, b), times, levels)
+                out[:, a - start : b - start] *= curve.astype(np.float32)
 
 
 def _expression_curve(
@@ -193,11 +204,9 @@ class LowEnd:
         self._side = Cascade((highpass(_MONO_BELOW_HZ, rate_hz),), 1)
 
     def __call__(self, block: "NDArray[np.float32]") -> None:
-        """Work on (2, frames) in place."""
+        """Turn (2, frames) of middle and side into left and right, in place."""
         import numpy as np
 
-        half = np.float32(0.5)
-        side = self._side(((block[0] - block[1]) * half)[None])[0]
-        middle = self._middle(((block[0] + block[1]) * half)[None])[0]
+        middle, side = self._middle(block[:1])[0], self._side(block[1:])[0]
         np.add(middle, side, out=block[0])
         np.subtract(middle, side, out=block[1])

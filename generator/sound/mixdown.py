@@ -11,8 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound.filters import STEP
-from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
-from generator.sound.mix import Channel, LowEnd
+from generator.sound.loudness import (
+    LoudnessMeter,
+    TruePeakMeter,
+    gated_loudness,
+    span_heights,
+)
+from generator.sound.mix import Channel, LowEnd, pan_gains
 from generator.sound.model import MIX
 from generator.sound.room import Room
 from generator.sound.spool import Spool
@@ -66,7 +71,7 @@ class Strip(Protocol):
         """Get ready to play up to sample `end`."""
 
     def block(self, start: int, frames: int) -> Samples:
-        """Return (2, frames) from sample `start` on; blocks follow one another."""
+        """Return (1 or 2, frames) from `start` on, before gain and pan; may be changed at will."""
 
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on."""
@@ -104,10 +109,13 @@ def mix_down(
         spools = {part: Spool(frames) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        stems = {name: (LowEnd(rate_hz), Room(rate_hz)) for name in parts if name != MIX}
+        stems = {name: (LowEnd(rate_hz), room.another()) for name in parts if name != MIX}
+        stem_buffers = {name: np.empty((_BUFFERS, 2, frames), np.float32) for name in stems}
         pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
         pending: list[Future[None]] = []
-        buffers = [np.empty((2, frames), np.float32) for _ in range(_BUFFERS)]
+        buffers = np.empty((_BUFFERS, 2, frames), np.float32)  # middle and side
+        sends = np.empty((_BUFFERS, frames), np.float32)
+        own, scratch = np.empty((2, frames), np.float32), np.empty(frames, np.float32)
         for index in count():
             start = index * frames
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
@@ -116,30 +124,36 @@ def mix_down(
                 bus.prepare(start + _AHEAD_BLOCKS * frames)
             while len(pending) >= _BUFFERS - 1:
                 pending.pop(0).result()
-            total = buffers[index % _BUFFERS]
+            total, send = buffers[index % _BUFFERS], sends[index % _BUFFERS]
             total.fill(0.0)
-            send = np.zeros(frames, np.float32)
+            send.fill(0.0)
             stem_blocks: dict[str, Samples] = {}
             for bus in buses:
-                dry = bus.block(start, frames)
-                own = _send(dry, bus.channel.send)
-                if bus.channel.in_mix:
-                    total += dry
-                    if own is not None:
-                        send += own
-                if bus.channel.name in stems:
-                    stem_low_end, stem_room = stems[bus.channel.name]
-                    stem = dry.copy()
-                    stem_low_end(stem)
-                    if own is not None:
-                        stem += stem_room(own)
-                    stem_blocks[bus.channel.name] = stem
-            low_end(total)
-            total += room(send)
+                channel = bus.channel
+                _place(bus.block(start, frames), channel, own)
+                if channel.in_mix:
+                    total += own
+                    if channel.send > _INAUDIBLE_SEND:
+                        send += np.multiply(own[0], np.float32(channel.send), out=scratch)
+                if channel.name in stems:
+                    stem_blocks[channel.name] = stem_buffers[channel.name][index % _BUFFERS]
+                    stem_blocks[channel.name][:] = own
 
             def finish(
-                total: Samples = total, stem_blocks: dict[str, Samples] = stem_blocks
+                total: Samples = total,
+                send: Samples = send,
+                stem_blocks: dict[str, Samples] = stem_blocks,
             ) -> None:
+                low_end(total)
+                room.add(send, total)
+                for bus in buses:
+                    name = bus.channel.name
+                    if name in stem_blocks:
+                        stem, (stem_low_end, stem_room) = stem_blocks[name], stems[name]
+                        stem_send = stem[0] * np.float32(bus.channel.send)
+                        stem_low_end(stem)
+                        if bus.channel.send > _INAUDIBLE_SEND:
+                            stem_room.add(stem_send, stem)
                 meter.add(total, stem_blocks.values())
                 for part, spool in spools.items():
                     block = total if part == MIX else stem_blocks.get(part)
@@ -186,12 +200,18 @@ class _Meter:
 
 
 def _heights(block: Samples) -> Samples:
-    heights: Samples = np.abs(block).max(axis=0).reshape(-1, STEP).max(axis=1)
+    heights: Samples = span_heights(block).max(axis=0)
     return heights
 
 
-def _send(dry: Samples, send: float) -> Samples | None:
-    if send < _INAUDIBLE_SEND:
-        return None
-    own: Samples = (dry[0] + dry[1]) * np.float32(send / 2)
-    return own
+def _place(dry: Samples, channel: Channel, out: Samples) -> None:
+    """Set (1 or 2, frames) at its level and place in the stereo image, as middle and side."""
+    left, right = (np.float32(channel.gain * gain / 2) for gain in pan_gains(channel.pan))
+    if len(dry) == 1:
+        np.multiply(dry[0], left + right, out=out[0])
+        np.multiply(dry[0], left - right, out=out[1])
+    else:
+        dry[0] *= left
+        dry[1] *= right
+        np.add(dry[0], dry[1], out=out[0])
+        np.subtract(dry[0], dry[1], out=out[1])

@@ -11,6 +11,7 @@ settled here, so that every recording stands on its own:
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from generator.band.arrangement import Part
 from generator.clock import Clock
@@ -24,11 +25,11 @@ _ROUNDING = ((256, 4), (1024, 16), (1 << 30, 32))
 _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class NoteKey:
+class NoteKey(NamedTuple):
     """All that decides how a note sounds, in blocks of 64 samples where it is a time.
 
-    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never.
+    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never. A named
+    tuple, since keys are looked up tens of thousands of times.
     """
 
     bank: int

@@ -15,7 +15,6 @@ from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
@@ -85,17 +84,19 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     return sound
 
 
-def touch_gain(synth: Synth, key: NoteKey, reference_velocity: int) -> float | None:
-    """Return the gain from the reference touch to that of `key`; None if it is more than a gain."""
+def record_onset(synth: Synth, key: NoteKey) -> "NDArray[np.float64]":
+    """Play the first moments of a note on a clean voice; both sides one after the other."""
     import numpy as np
 
-    onsets = []
-    for velocity in (reference_velocity, key.velocity):
-        _strike_clean(synth, replace(key, velocity=velocity, choke_pitch=0))
-        onsets.append(synth.render(_ONSET).astype(np.float64).ravel())
-        synth.silence()
-        synth.render(BLOCK)
-    loud, soft = onsets
+    _strike_clean(synth, key._replace(choke_pitch=0))
+    onset = synth.render(_ONSET).astype(np.float64).ravel()
+    synth.silence()
+    synth.render(BLOCK)
+    return onset
+
+
+def touch_gain(loud: "NDArray[np.float64]", soft: "NDArray[np.float64]") -> float | None:
+    """Return the gain that makes the loud onset the soft one; None if there is more to it."""
     energy = float(loud @ loud)
     if energy == 0.0:
         return None
@@ -159,6 +160,7 @@ class Recorder:
         self._loudest_of: dict[NoteKey, NoteKey] = {}
         self._asked_gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
         self._gains: dict[NoteKey, float | None] = {}
+        self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
         for _ in range(max(1, jobs) if cache is None else 0):
             self._pool.submit(self._own_synth)
 
@@ -232,7 +234,7 @@ class Recorder:
             return key
         above = bisect_right(edges, key.velocity)
         velocity = edges[above] - 1 if above < len(edges) else 127
-        return key if velocity == key.velocity else replace(key, velocity=velocity)
+        return key if velocity == key.velocity else key._replace(velocity=velocity)
 
     def _own_synth(self) -> Synth:
         synth: Synth | None = getattr(self._local, "synth", None)
@@ -256,10 +258,14 @@ class Recorder:
         import numpy as np
 
         # A gain is kept as a recording of one sample, under a note that lasts no time.
-        place = replace(key, duration_blocks=0, choke_blocks=reference_velocity, choke_pitch=0)
+        place = key._replace(duration_blocks=0, choke_blocks=reference_velocity, choke_pitch=0)
         kept = self._cache.get(place) if self._cache else None
         if kept is None:
-            gain = touch_gain(self._own_synth(), key, reference_velocity)
+            reference = key._replace(velocity=reference_velocity, duration_blocks=0)
+            loud = self._onsets.get(reference)
+            if loud is None:
+                loud = self._onsets[reference] = record_onset(self._own_synth(), reference)
+            gain = touch_gain(loud, record_onset(self._own_synth(), key))
             kept = np.array([[math.nan if gain is None else gain]], np.float32)
             if self._cache:
                 self._cache.put(place, kept)

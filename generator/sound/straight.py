@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Part
 from generator.clock import Clock
-from generator.sound.mix import DAMP_S, Channel, pan_gains
+from generator.sound.mix import DAMP_S, Channel
 from generator.sound.notes import preset_of
 from generator.sound.synth import BLOCK, Synth
 
@@ -29,7 +29,7 @@ class StraightBus:
     Parameters
     ----------
     channel : Channel
-        Level and pan; its placements and expression are not used.
+        Its placements and expression are not used.
     part : Part
     clock : Clock
     font : Path
@@ -51,8 +51,6 @@ class StraightBus:
         silences: tuple[tuple[int, int], ...] = (),
     ) -> None:
         self.channel = channel
-        left, right = pan_gains(channel.pan)
-        self._gains = (channel.gain * left, channel.gain * right)
         self._synth = Synth(font, rate_hz=rate_hz, tuning_hz=tuning_hz, polyphony=_POLYPHONY)
         self._midi_channel = self._synth.channel_of(*preset_of(part))
         self._silences = [
@@ -101,8 +99,6 @@ class StraightBus:
             out[:, done : done + piece.shape[1]] = piece
             done += piece.shape[1]
             first = until
-        for side, gain in enumerate(self._gains):
-            out[side] *= np.float32(gain)
         for silence in self._silences:
             self._damp(out, start, *silence)
         return out
