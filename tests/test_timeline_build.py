@@ -136,6 +136,18 @@ def test_the_count_in_has_the_first_tempo_and_meter():
     assert [point.quarter_bpm for point in timeline.clock.tempos] == [60]
 
 
+def test_a_pickup_is_as_loud_as_the_section_it_leads_into():
+    heard = [
+        [section.dynamic for section in timeline_of(text).sections]
+        for text in (
+            "Pickup: 1\n| C |\n[A] p\n| C |",
+            "Pickup: 1\n| C |\n[A]\n| C |",
+            "Pickup: 1\n[A]\n| C | C |\n[B] p\n| C |",
+        )
+    ]
+    assert heard == [["p", "p"], ["mf", "mf"], ["mf", "p"]]
+
+
 def test_a_pickup_holds_the_last_beats_of_the_meter():
     timeline = timeline_of("Time: 7/8 (2+2+3)\nPickup: 1\n| C |\n[A]\n| F |")
     assert timeline.bars[0].end_tick - timeline.bars[0].start_tick == 1440

@@ -2,6 +2,7 @@
 
 When the music goes back (a repeat, a jump, a chorus, a form), everything that was written for the
 bar it goes back to holds again: a second chorus starts in the first key and the first tempo.
+A pickup without a section of its own is as loud as the section that it leads into.
 """
 
 from collections.abc import Iterable
@@ -31,7 +32,7 @@ class Standing:
 
 def standings(chart: Chart, bars: Iterable[LaidBar]) -> tuple[Standing, ...]:
     """Return what holds at the start of every written bar, its own signs not yet counted."""
-    key, tempo, level, stopped = chart.key, chart.tempo, DEFAULT_LEVEL, False
+    key, tempo, level, stopped = chart.key, chart.tempo, _opening_level(chart), False
     swelling = 0
     section = -1
     found = []
@@ -55,6 +56,13 @@ def standings(chart: Chart, bars: Iterable[LaidBar]) -> tuple[Standing, ...]:
             elif direction.kind == "stop-time":
                 stopped = True
     return tuple(found)
+
+
+def _opening_level(chart: Chart) -> int:
+    mark = None
+    if chart.pickup_beats and len(chart.sections) > 1 and not chart.sections[0].name:
+        mark = chart.sections[1].dynamic
+    return DYNAMICS.index(mark) if mark else DEFAULT_LEVEL
 
 
 def _after(level: int, change: int) -> int:
