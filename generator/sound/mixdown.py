@@ -30,7 +30,7 @@ _LONGEST_TAIL_S = 10.0
 _SILENT = 1e-7
 _INAUDIBLE_SEND = 1e-6
 _AHEAD_BLOCKS = 2
-_BUFFERS = 3
+_BUFFERS = 4
 
 
 @dataclass(slots=True)
@@ -111,7 +111,7 @@ def mix_down(
             stack.callback(spool.close)
         stems = {name: (LowEnd(rate_hz), room.another()) for name in parts if name != MIX}
         stem_buffers = {name: np.empty((_BUFFERS, 2, frames), np.float32) for name in stems}
-        pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
+        desks = [stack.enter_context(ThreadPoolExecutor(1)) for _ in range(2 if jobs > 1 else 0)]
         pending: list[Future[None]] = []
         buffers = np.empty((_BUFFERS, 2, frames), np.float32)  # middle and side
         sends = np.empty((_BUFFERS, frames), np.float32)
@@ -139,7 +139,7 @@ def mix_down(
                     stem_blocks[channel.name] = stem_buffers[channel.name][index % _BUFFERS]
                     stem_blocks[channel.name][:] = own
 
-            def finish(
+            def blend(
                 total: Samples = total,
                 send: Samples = send,
                 stem_blocks: dict[str, Samples] = stem_blocks,
@@ -154,21 +154,30 @@ def mix_down(
                         stem_low_end(stem)
                         if bus.channel.send > _INAUDIBLE_SEND:
                             stem_room.add(stem_send, stem)
+
+            def keep(
+                blended: Future[None] | None = None,
+                total: Samples = total,
+                stem_blocks: dict[str, Samples] = stem_blocks,
+            ) -> None:
+                if blended:
+                    blended.result()
                 meter.add(total, stem_blocks.values())
                 for part, spool in spools.items():
                     block = total if part == MIX else stem_blocks.get(part)
                     spool.append(np.zeros_like(total) if block is None else block)
 
-            if pool:
-                pending.append(pool.submit(finish))
+            if desks:
+                pending.append(desks[1].submit(keep, desks[0].submit(blend)))
             else:
-                finish()
+                blend()
+                keep()
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
         stack.pop_all()
-    if pool:
-        pool.shutdown()
+    for desk in desks:
+        desk.shutdown()
     hop_powers = meter.loudness.hop_powers()
     return Mixdown(
         spools,

@@ -54,34 +54,57 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     channel = _strike_clean(synth, key)
     held = key.duration_blocks
     choke = key.choke_blocks if key.choke_pitch else 0
-    pieces = []
+    tape = _Tape(synth)
     if choke and choke <= held:
-        pieces.append(synth.render(choke * BLOCK))
+        tape.roll(choke * BLOCK)
         held -= choke
         # Softest touch: 84 dB below a full one, which leaves the choke and no sound of its own.
         synth.note_on(channel, key.choke_pitch, 1)
         choke = 0
     if held:
-        pieces.append(synth.render(held * BLOCK))
+        tape.roll(held * BLOCK)
     synth.note_off(channel, key.pitch)
     if choke:
-        pieces.append(synth.render((choke - held) * BLOCK))
+        tape.roll((choke - held) * BLOCK)
         synth.note_on(channel, key.choke_pitch, 1)
     floor = _CHOKED_FLOOR if key.choke_pitch else _TAIL_FLOOR
-    floor = max(_SILENT, floor * max(map(_height, pieces)))
+    floor = max(_SILENT, floor * _height(tape.sound()))
     left = _LONGEST_TAIL_S * rate_hz
     while left > 0 and synth.voices:
-        chunk = synth.render(_TAIL_CHUNK)
-        if _height(chunk) < floor:
+        if _height(tape.roll(_TAIL_CHUNK)) < floor:
+            tape.frames -= _TAIL_CHUNK
             break
-        pieces.append(chunk)
         left -= _TAIL_CHUNK
     synth.silence()
     synth.render(BLOCK)
-    sound = np.concatenate(pieces, axis=1)
-    if np.array_equal(sound[0], sound[1]):
-        sound = sound[:1].copy()
-    return sound
+    sound = tape.sound()
+    return sound[: 1 if np.array_equal(sound[0], sound[1]) else 2].copy()
+
+
+class _Tape:
+    """What a synthesiser has played so far, on its own memory that one note leaves to the next."""
+
+    def __init__(self, synth: Synth) -> None:
+        self._synth = synth
+        self.frames = 0
+
+    def sound(self) -> "NDArray[np.float32]":
+        """Return what was recorded, until the next note is."""
+        return self._synth.memory[:, : self.frames]
+
+    def roll(self, frames: int) -> "NDArray[np.float32]":
+        """Record on, and return what came."""
+        import numpy as np
+
+        start, self.frames = self.frames, self.frames + frames
+        memory = self._synth.memory
+        if memory.shape[1] < self.frames:
+            grown = np.empty((2, 2 * self.frames), np.float32)
+            grown[:, :start] = memory[:, :start]
+            memory = self._synth.memory = grown
+        piece = memory[:, start : self.frames]
+        self._synth.render_into(piece)
+        return piece
 
 
 def record_onset(synth: Synth, key: NoteKey) -> "NDArray[np.float64]":

@@ -102,8 +102,11 @@ class Synth:
     def __init__(
         self, font: Path, *, rate_hz: int, tuning_hz: float = 440.0, polyphony: int = 256
     ) -> None:
+        import numpy as np
+
         self._settings = self._synth = None
         self._font = -1
+        self.memory = np.empty((2, 0), np.float32)
         self._chosen: dict[int, tuple[int, int]] = {}
         self._fs = _library()
         self._write = _write_float(self._fs)
@@ -211,7 +214,7 @@ class Synth:
         return out
 
     def render_into(self, out: "NDArray[np.float32]") -> None:
-        """Play on into a contiguous (2, frames) array."""
+        """Play on into (2, frames), each row contiguous."""
         frames = out.shape[1]
         address = out.ctypes.data
         row_bytes = out.strides[0]
