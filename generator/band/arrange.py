@@ -3,8 +3,10 @@
 from generator.band.arrangement import Arrangement
 from generator.band.bass import play_bass
 from generator.band.comp import play_comp
+from generator.band.cues import read_cues
 from generator.band.drums import play_drums
 from generator.band.drums_spec import LANES
+from generator.band.fade import faded
 from generator.band.pad import play_pad
 from generator.band.style import Style
 from generator.timeline.model import Timeline
@@ -32,14 +34,15 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
     """
     drums = play_drums(timeline, style, seed=seed)
     parts = [drums]
+    cues = read_cues(timeline, ending=style.ending)
     if style.bass:
         kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
-        parts.append(play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks))
+        parts.append(faded(play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks), cues))
     if style.pad:
-        parts.append(play_pad(timeline, style, seed=seed))
+        parts.append(faded(play_pad(timeline, style, seed=seed), cues))
     comp = play_comp(timeline, style, seed=seed)
     if comp:
-        parts.append(comp)
+        parts.append(faded(comp, cues))
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
 
 

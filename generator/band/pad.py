@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Control, Note, Part
 from generator.band.cues import Cues, read_cues
+from generator.band.fade import EXPRESSION
 from generator.band.feel import Groove
 from generator.band.pattern import (
     ABSENT,
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
 __all__ = ["CHANNEL", "pad_voicings", "play_pad"]
 
 CHANNEL = 1
-EXPRESSION = 11
 VARIETY = 1.0
 """Random cost on a candidate, in semitones of one voice: enough that choruses differ."""
 

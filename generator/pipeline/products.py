@@ -51,12 +51,9 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
     from generator.sound.model import Chapter, SoundSettings, Tags
 
     clock = track.timeline.clock
-    silences = []
-    for cue in read_cues(track.timeline).cues:
-        if cue.kind == "silent":
-            silences.append((cue.start_tick, cue.end_tick))
-        elif cue.kind == "hit" and not cue.final:
-            silences.append((cue.release_tick, cue.end_tick))
+    # After a stab at the very end the room may ring: nobody waits for the next bar.
+    gaps = read_cues(track.timeline).silences()
+    silences = tuple(gap for gap in gaps if gap[1] < track.timeline.end_tick)
     return SoundSettings(
         font=options.font,
         rate_hz=options.rate_hz,
@@ -68,7 +65,7 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
         cache=options.cache,
         jobs=options.jobs,
         bitrate_kbps=options.bitrate_kbps,
-        silences=tuple(pair for pair in silences if pair[0] < pair[1]),
+        silences=silences,
         tags=Tags(
             title=track.chart.title,
             composer=track.chart.composer,
