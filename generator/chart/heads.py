@@ -121,8 +121,9 @@ def read_heads(
 
     def style(text: str) -> str:
         if styles is not None and text not in styles:
-            close = nearest(text, styles) or styles
-            raise ValueFault(f"unknown style '{text[:40]}'; nearest: {', '.join(close)}")
+            close = nearest(text, styles)
+            known = f"nearest: {', '.join(close)}" if close else f"styles are {', '.join(styles)}"
+            raise ValueFault(f"unknown style '{text[:40]}'; {known}")
         return text
 
     meter = value("Time", parse_meter, Meter(4, 4))
