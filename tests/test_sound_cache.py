@@ -1,16 +1,17 @@
 """Notes on disk: the same sound with and without, damage noticed, bounded, shared."""
 
 import os
+import time
 from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 import pytest
 from sound_bands import BAR_TICKS, render, small_band
-from sound_fonts import click, write_font
+from sound_fonts import click, sine, write_font
 
 from generator.sound import SoundSettings
-from generator.sound.cache import NoteCache
+from generator.sound.cache import NoteCache, clear_cache, kept_notes
 from generator.sound.notes import NoteKey
 
 KEY = NoteKey(0, 33, 40, 100, 64)
@@ -25,53 +26,107 @@ def cache_at(folder: Path, font: Path, **more) -> NoteCache:
     return NoteCache(folder, font, rate_hz=44_100, tuning_hz=440.0, **more)
 
 
+def keep(folder: Path, font: Path, sound: np.ndarray, key: NoteKey = KEY) -> Path:
+    """Keep one note in a file of its own; return the file."""
+    before = set(folder.glob("*.notes"))
+    cache = cache_at(folder, font)
+    cache.put(key, sound)
+    cache.close()
+    (path,) = set(folder.glob("*.notes")) - before
+    return path
+
+
 def test_what_is_put_comes_back_to_the_bit(tmp_path, font):
     sound = np.random.default_rng(1).standard_normal((2, 1000)).astype(np.float32)
-    cache_at(tmp_path / "c", font).put(KEY, sound)
+    keep(tmp_path / "c", font, sound)
     np.testing.assert_array_equal(cache_at(tmp_path / "c", font).get(KEY), sound)
     assert cache_at(tmp_path / "c", font).get(KEY._replace(pitch=41)) is None
+    assert kept_notes(tmp_path / "c")[0] == 1
+    clear_cache(tmp_path / "c")
+    assert kept_notes(tmp_path / "c") == (0, 0)
 
 
-def test_another_rate_tuning_or_font_is_another_note(tmp_path, font):
-    cache_at(tmp_path / "c", font).put(KEY, np.ones((1, 10), np.float32))
-    other = write_font(tmp_path / "other.sf2", click())
-    assert NoteCache(tmp_path / "c", font, rate_hz=48_000, tuning_hz=440.0).get(KEY) is None
-    assert NoteCache(tmp_path / "c", font, rate_hz=44_100, tuning_hz=442.0).get(KEY) is None
-    assert cache_at(tmp_path / "c", other).get(KEY) is None
-    os.utime(font, (1, 1))  # the font was changed
-    assert cache_at(tmp_path / "c", font).get(KEY) is None
+def test_another_rate_tuning_font_or_library_is_another_note(tmp_path, font, monkeypatch):
+    folder = tmp_path / "c"
+    keep(folder, font, np.ones((1, 10), np.float32))
+    other = write_font(tmp_path / "other.sf2", sine())
+    assert NoteCache(folder, font, rate_hz=48_000, tuning_hz=440.0).get(KEY) is None
+    assert NoteCache(folder, font, rate_hz=44_100, tuning_hz=442.0).get(KEY) is None
+    assert cache_at(folder, other).get(KEY) is None
+    monkeypatch.setattr("generator.sound.synth.library_version", lambda: "9.9")
+    assert cache_at(folder, font).get(KEY) is None
+
+
+def test_a_font_is_known_by_its_content(tmp_path, font):
+    """A copy of it finds the notes; the same path with something else in it does not."""
+    folder = tmp_path / "c"
+    keep(folder, font, np.ones((1, 10), np.float32))
+    copied = tmp_path / "copied.sf2"
+    copied.write_bytes(font.read_bytes())
+    assert cache_at(folder, copied).get(KEY) is not None
+    os.utime(font, (1, 1))
+    assert cache_at(folder, font).get(KEY) is not None
+    font.write_bytes(font.read_bytes() + b"more")
+    assert cache_at(folder, font).get(KEY) is None
+    (folder / "fonts.json").write_text("[broken")
+    assert cache_at(folder, copied).get(KEY) is not None
 
 
 @pytest.mark.parametrize(
     "damage",
-    [lambda d: d[:-1], lambda d: b"", lambda d: d[:60] + b"\x01" + d[61:], lambda d: b"x" + d[1:]],
-    ids=["cut", "empty", "bit", "head"],
+    [
+        lambda d: d[:-1],
+        lambda d: d[:-300],
+        lambda d: b"",
+        lambda d: d[:60] + b"\x01" + d[61:],
+        lambda d: d[:-30] + b"x" + d[-29:],
+        lambda d: d[:-1] + b"x",
+    ],
+    ids=["cut", "cut short", "empty", "sample", "index", "seal"],
 )
 def test_a_damaged_file_is_noticed_removed_and_made_anew(tmp_path, font, damage):
     folder = tmp_path / "c"
     sound = np.full((2, 100), 0.5, np.float32)
-    cache_at(folder, font).put(KEY, sound)
-    (path,) = folder.rglob("*.note")
+    path = keep(folder, font, sound)
     path.write_bytes(damage(path.read_bytes()))
     assert cache_at(folder, font).get(KEY) is None
     assert not path.exists()
-    cache_at(folder, font).put(KEY, sound)
+    keep(folder, font, sound)
     np.testing.assert_array_equal(cache_at(folder, font).get(KEY), sound)
 
 
-def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path, font):
+def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path, font, monkeypatch):
+    monkeypatch.setattr("generator.sound.cache._HOUR_S", 1e12)  # opening marks nothing as used
     folder = tmp_path / "c"
-    cache = cache_at(folder, font, limit_bytes=10_000)
     for pitch in range(20):
-        cache.put(KEY._replace(pitch=pitch), np.zeros((1, 250), np.float32))
-        path = cache._path(KEY._replace(pitch=pitch))
-        os.utime(path, (1000 + pitch, 1000 + pitch))
-    cache.get(KEY._replace(pitch=0))  # used just now
+        path = keep(folder, font, np.zeros((1, 250), np.float32), KEY._replace(pitch=pitch))
+        os.utime(path, (1000 + pitch, 1000 + pitch) if pitch else None)  # 0 was used just now
+    cache = cache_at(folder, font, limit_bytes=10_000)
+    cache.put(KEY._replace(pitch=20), np.zeros((1, 250), np.float32))
     cache.close()
-    assert sum(path.stat().st_size for path in folder.rglob("*.note")) <= 10_000
+    assert kept_notes(folder)[1] <= 10_000
+    cache = cache_at(folder, font)
     assert cache.get(KEY._replace(pitch=0)) is not None
-    assert cache.get(KEY._replace(pitch=19)) is not None
+    assert cache.get(KEY._replace(pitch=20)) is not None
     assert cache.get(KEY._replace(pitch=1)) is None
+
+
+def test_what_a_run_uses_counts_as_used(tmp_path, font):
+    path = keep(tmp_path / "c", font, np.zeros((1, 250), np.float32))
+    os.utime(path, (1000, 1000))
+    cache_at(tmp_path / "c", font).get(KEY)
+    assert path.stat().st_mtime > 1000
+
+
+def test_what_a_killed_run_left_goes_after_a_day(tmp_path, font):
+    folder = tmp_path / "c"
+    keep(folder, font, np.zeros((1, 250), np.float32))
+    for name, age_s in ((".unfinished-old", 90_000), (".unfinished-new", 60)):
+        (folder / name).write_bytes(b"half")
+        then = time.time() - age_s
+        os.utime(folder / name, (then, then))
+    keep(folder, font, np.zeros((1, 250), np.float32), KEY._replace(pitch=1))
+    assert [path.name for path in folder.glob(".unfinished-*")] == [".unfinished-new"]
 
 
 def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
@@ -83,12 +138,13 @@ def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
 
 
 def _put_many(folder: Path, font: Path) -> None:
-    cache = cache_at(folder, font)
     for pitch in range(40):
+        cache = cache_at(folder, font)
         sound = np.full((1, 5000), pitch, np.float32)
-        cache.put(KEY._replace(pitch=pitch), sound)
         again = cache.get(KEY._replace(pitch=pitch))
         assert again is None or (again == sound).all()
+        cache.put(KEY._replace(pitch=pitch), sound)
+        cache.close()
 
 
 def test_several_processes_share_a_folder(tmp_path, font):
@@ -99,7 +155,9 @@ def test_several_processes_share_a_folder(tmp_path, font):
     for worker in workers:
         worker.join(60)
     assert [worker.exitcode for worker in workers] == [0, 0]
-    assert len(list((tmp_path / "c").rglob("*.note"))) == 40
+    cache = cache_at(tmp_path / "c", font)
+    for pitch in range(40):
+        assert (cache.get(KEY._replace(pitch=pitch)) == pitch).all()
     assert not list((tmp_path / "c").rglob(".unfinished*"))
 
 

@@ -1,20 +1,27 @@
 """Recorded notes kept on disk between runs: named by content, checked, bounded, shared.
 
-One file holds one recording. Its name is the SHA-256 of everything that decides how the note
-sounds (font, rate, tuning, key, and the version of this layout); its head holds a CRC-32 of the
-samples. Files appear whole (temporary name, then rename), so that several processes may use one
-folder; a file that does not hold is noticed, removed and made anew. Nothing here may fail a
-render: when the folder cannot be used, notes are simply recorded again.
+A run adds at most one file: the recordings it had to make, one after the other, then an index and
+a seal. Its name starts with the hash of everything but the note itself that decides how notes
+sound (content of the font, version of FluidSynth, rate, tuning, and this layout), so a run reads
+the indexes of its own kind only. Recordings are mapped, not read: processes share the memory.
+Files appear whole (temporary name, then rename), so that several processes may use one folder; a
+recording that does not hold its CRC-32 is noticed, its file removed, and made anew. Nothing here
+may fail a render: when the folder cannot be used, notes are simply recorded again.
 """
 
 import contextlib
 import hashlib
+import json
+import mmap
 import os
 import struct
 import tempfile
+import threading
+import time
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
 from generator.sound.notes import NoteKey
 
@@ -24,38 +31,48 @@ if TYPE_CHECKING:
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed note 2\n"
-_ENDING = ".note"
-_HEAD = struct.Struct("<16sIII")
+_MAGIC = b"chartbed notes 3"
+_ENDING = ".notes"
+_UNFINISHED = ".unfinished-"
+_HASHES = "fonts.json"
+_ENTRY = struct.Struct("<7iQIII")
+"""Of the index: the key, then offset, CRC-32, rows and frames of its recording."""
+_SEAL = struct.Struct("<II16s")
+"""The last bytes of a file: number of entries, CRC-32 of the index, magic."""
 DEFAULT_LIMIT_BYTES = 512 << 20
 """How much a cache folder holds unless told otherwise."""
 _KEEP_SHARE = 0.8
+_HOUR_S, _DAY_S = 3_600.0, 86_400.0
+
+_Entry = tuple[int, int, int, int]
 
 
 def kept_notes(folder: Path) -> tuple[int, int]:
-    """Return how many recordings a cache folder holds, and their bytes."""
-    sizes = [path.stat().st_size for path in folder.glob(f"*/*{_ENDING}")]
-    return len(sizes), sum(sizes)
+    """Return how many recordings a cache folder holds, and the bytes of its files."""
+    count = size_bytes = 0
+    for path in folder.glob(f"*{_ENDING}"):
+        with contextlib.suppress(OSError):
+            size_bytes += path.stat().st_size
+            count += sum(1 for _ in _mapped(path)[1])
+    return count, size_bytes
 
 
 def clear_cache(folder: Path) -> None:
     """Remove every recording of a cache folder, and nothing else that lies there."""
-    for path in folder.glob(f"*/*{_ENDING}"):
-        path.unlink(missing_ok=True)
+    for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"{_UNFINISHED}*")):
         with contextlib.suppress(OSError):
-            path.parent.rmdir()
+            path.unlink()
 
 
 class NoteCache:
-    """A folder of recordings.
+    """A folder of recordings; its methods may be called from several threads.
 
     Parameters
     ----------
     folder : Path
         Made when first written to.
     font : Path
-        Its size and time of change stand for its content: hashing 140 MB would cost more than
-        most renders.
+        Known by its content; the hash is kept beside the notes under path, size and time.
     rate_hz : int
     tuning_hz : float
     limit_bytes : int
@@ -71,66 +88,88 @@ class NoteCache:
         tuning_hz: float,
         limit_bytes: int = DEFAULT_LIMIT_BYTES,
     ) -> None:
-        status = font.stat()
-        self._folder = folder
-        self._limit_bytes = limit_bytes
-        self._common = (
-            f"{font.resolve()}/{status.st_size}/{status.st_mtime_ns}/{rate_hz}/{tuning_hz!r}"
-        )
-        self._written = False
+        self._folder, self._font, self._limit_bytes = folder, font, limit_bytes
+        self._tuning = f"{rate_hz}/{tuning_hz!r}"
+        self._lock = threading.Lock()
+        self._prefix = ""
+        self._notes: dict[NoteKey, tuple[Path, mmap.mmap, _Entry]] = {}
+        self._new: IO[bytes] | None = None
+        self._new_path = folder
+        self._put: set[NoteKey] = set()
+        self._index = b""
 
     def get(self, key: NoteKey) -> "NDArray[np.float32] | None":
-        """Return a recording, or None if it is not there or does not hold."""
+        """Return a recording, not to be changed, or None if it is not there or does not hold."""
         import numpy as np
 
-        path = self._path(key)
-        try:
-            data = path.read_bytes()
-        except OSError:
+        with self._lock:
+            self._open()
+            place = self._notes.get(key)
+        if place is None:
             return None
-        if len(data) >= _HEAD.size:
-            magic, checksum, rows, frames = _HEAD.unpack_from(data)
-            samples = memoryview(data)[_HEAD.size :]
-            if (
-                magic == _MAGIC
-                and rows in (1, 2)
-                and len(samples) == 4 * rows * frames
-                and zlib.crc32(samples) == checksum
-            ):
-                with contextlib.suppress(OSError):
-                    os.utime(path)  # used now: goes last when the folder is full
-                return np.frombuffer(samples, np.float32).reshape(rows, frames)
-        with contextlib.suppress(OSError):
-            path.unlink()
+        path, content, (offset, checksum, rows, frames) = place
+        samples = memoryview(content)[offset : offset + 4 * rows * frames]
+        if zlib.crc32(samples) == checksum:
+            return np.frombuffer(samples, np.float32).reshape(rows, frames)
+        with self._lock, contextlib.suppress(OSError):
+            self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
+            path.unlink(missing_ok=True)
         return None
 
     def put(self, key: NoteKey, sound: "NDArray[np.float32]") -> None:
         """Keep a recording; silently not, when the folder cannot be written."""
-        samples = sound.tobytes()
-        head = _HEAD.pack(_MAGIC, zlib.crc32(samples), *sound.shape)
-        path = self._path(key)
-        with contextlib.suppress(OSError):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=".unfinished-")
-            try:
-                with open(handle, "wb") as file:
-                    file.write(head)
-                    file.write(samples)
-                os.replace(name, path)
-                self._written = True
-            except BaseException:
-                Path(name).unlink(missing_ok=True)
-                raise
+        checksum = zlib.crc32(sound.data)
+        with self._lock, contextlib.suppress(OSError):
+            self._open()
+            if key in self._put:
+                return
+            if self._new is None:
+                self._folder.mkdir(parents=True, exist_ok=True)
+                handle, name = tempfile.mkstemp(dir=self._folder, prefix=_UNFINISHED)
+                self._new = open(handle, "wb")  # noqa: SIM115, closed by `close`
+                self._new_path = Path(name)
+            offset = self._new.tell()
+            self._new.write(sound.data)
+            self._index += _ENTRY.pack(*key, offset, checksum, *sound.shape)
+            self._put.add(key)
 
     def close(self) -> None:
-        """Bring the folder back under its limit, if this run has added to it."""
-        if not self._written:
+        """Seal what this run has added, and bring the folder back under its limit."""
+        self._notes.clear()
+        if self._new is None:
             return
+        with contextlib.suppress(OSError), self._new as file:
+            file.write(self._index)
+            file.write(_SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC))
+            file.close()
+            name = self._new_path.name.removeprefix(_UNFINISHED)
+            self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
+        self._new = None
+        self._make_room()
+
+    def _open(self) -> None:
+        if self._prefix:
+            return
+        from generator.sound.synth import library_version
+
+        common = f"{_font_hash(self._font, self._folder)}/{library_version()}/{self._tuning}"
+        self._prefix = hashlib.sha256(f"{_MAGIC!r}/{common}".encode()).hexdigest()[:32]
+        for path in self._folder.glob(f"{self._prefix}-*{_ENDING}"):
+            with contextlib.suppress(OSError):
+                content, entries = _mapped(path)
+                self._notes |= {key: (path, content, entry) for key, entry in entries}
+                if time.time() - path.stat().st_mtime > _HOUR_S:
+                    os.utime(path)  # used now: goes last when the folder is full
+
+    def _make_room(self) -> None:
         files = []
-        for path in self._folder.glob(f"*/*{_ENDING}"):
+        for path in self._folder.iterdir():
             with contextlib.suppress(OSError):
                 status = path.stat()
-                files.append((status.st_mtime_ns, status.st_size, path))
+                if path.suffix == _ENDING:
+                    files.append((status.st_mtime_ns, status.st_size, path))
+                elif path.name.startswith(_UNFINISHED) and time.time() - status.st_mtime > _DAY_S:
+                    path.unlink()  # of a run that was killed
         total = sum(size for _, size, _ in files)
         if total <= self._limit_bytes:
             return
@@ -141,6 +180,45 @@ class NoteCache:
                 path.unlink()
             total -= size
 
-    def _path(self, key: NoteKey) -> Path:
-        name = hashlib.sha256(f"{self._common}/{key!r}".encode()).hexdigest()
-        return self._folder / name[:2] / f"{name}{_ENDING}"
+
+def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
+    """Map a file; return it with the entries of its index.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read or its index does not hold; then it is removed.
+    """
+    with path.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        content = mmap.mmap(file.fileno(), size, access=mmap.ACCESS_READ) if size else None
+    if content is not None and size >= _SEAL.size:
+        count, checksum, magic = _SEAL.unpack_from(content, size - _SEAL.size)
+        start = size - _SEAL.size - count * _ENTRY.size
+        index = content[max(0, start) : size - _SEAL.size]
+        if magic == _MAGIC and start >= 0 and zlib.crc32(index) == checksum:
+            found = _ENTRY.iter_unpack(index)
+            return content, ((NoteKey(*entry[:7]), entry[7:]) for entry in found)
+    path.unlink()
+    raise OSError(f"{path}: no whole file of notes")
+
+
+def _font_hash(font: Path, folder: Path) -> str:
+    """Return the SHA-256 of a font, worked out anew when its size or time has changed."""
+    status = font.stat()
+    name = f"{font.resolve()}/{status.st_size}/{status.st_mtime_ns}"
+    try:
+        known = json.loads((folder / _HASHES).read_text())
+        if isinstance(known.get(name), str):
+            return str(known[name])
+    except (OSError, ValueError, AttributeError):
+        known = {}
+    with font.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=folder, prefix=_UNFINISHED)
+        with open(handle, "w") as out:
+            json.dump({**known, name: digest}, out)
+        Path(temporary).replace(folder / _HASHES)
+    return digest
