@@ -64,6 +64,14 @@ def test_the_charts_of_the_readme_are_right(tmp_path):
         assert done.returncode == 0, done.stderr
 
 
+def test_the_errors_of_the_readme_are_what_the_program_prints(tmp_path):
+    (shown,) = [text for text in blocks("text") if "tune.chart:" in text]
+    line = shown.splitlines()[1].strip()
+    (tmp_path / "tune.chart").write_text(f"Title: Tune\nTime: 4/4\n[A]\n{line}\n")
+    done = run(["check", "tune.chart"], tmp_path)
+    assert done.stderr.strip() == shown.strip()
+
+
 def test_the_python_of_the_readme_runs(rendered_demo):
     """Each block runs on its own, in the folder where the demo was rendered to `out/`."""
     for code in blocks("python"):
