@@ -144,7 +144,7 @@ def test_title_composer_key_and_tempo_are_in_the_file(files, kind):
     assert "98" in text
 
 
-@pytest.mark.parametrize("kind", ["mp3", "m4a", "ogg", "opus"])
+@pytest.mark.parametrize("kind", ["mp3", "m4a", "ogg", "opus", "flac"])
 def test_chapters_are_in_the_file(files, kind):
     chapters = probed(files[kind].path)["chapters"]
     assert [chapter["tags"]["title"] for chapter in chapters] == ["Intro", "A"]

@@ -71,7 +71,7 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
         section=options.section,
     )
     remarks: tuple[str, ...] = ()
-    name = options.style or chart.style
+    name = options.style if options.style is not None else chart.style
     if name is None:
         name = _style_for(chart)
         remarks = (f"the chart names no style: {name} plays it (choose with --style)",)
@@ -122,15 +122,16 @@ def _tempo_scale(chart: Chart, tempo: str | None) -> Fraction:
 
     if tempo is None:
         return Fraction(1)
-    remedy = "write beats a minute (98), a mark (q=98) or a share of the chart's tempo (75%)"
     try:
         if tempo.endswith("%"):
             scale = Fraction(tempo[:-1].strip()) / 100
         else:
             scale = parse_tempo(tempo, chart.meter).quarter_bpm / chart.tempo.quarter_bpm
     except (ValueFault, ValueError, ZeroDivisionError) as error:
-        reason = f"{error}; " if isinstance(error, ValueFault) else ""
-        raise OptionError(f"--tempo {tempo}: {reason}{remedy}") from error
+        raise OptionError(
+            f"--tempo {tempo!r}: write beats a minute (98), a mark (q=98) or a share of the "
+            "chart's tempo (75%); 20 to 400 quarters a minute are playable"
+        ) from error
     quarter_bpm = chart.tempo.quarter_bpm * scale
     if not 20 <= quarter_bpm <= 400:
         raise OptionError(

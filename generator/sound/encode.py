@@ -169,7 +169,7 @@ class FfmpegEncoder(Encoder):
         command += ["-flags:a", "+bitexact"]
         if kind in _LOSSY:
             command += ["-b:a", f"{bitrate_kbps}k"]
-        if kind in ("ogg", "opus") and tags.chapters:
+        if kind in ("ogg", "opus", "flac") and tags.chapters:
             for name, value in _vorbis_chapters(tags):
                 command += ["-metadata", f"{name}={value}"]
         command += [*_CODECS[kind], str(path)]
