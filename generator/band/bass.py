@@ -7,6 +7,7 @@ then the pitches (`bass_line`); then the feel: a note that falls with the kick s
 import random
 from bisect import bisect_left
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
@@ -14,13 +15,12 @@ from generator.band.bass_line import Role, Stroke, line_pitches
 from generator.band.cues import read_cues
 from generator.band.feel import LIMIT_MS, Groove
 from generator.band.pattern import (
-    ABSENT,
     REST,
     Event,
     choose_pattern,
     events_in_bar,
+    events_of_bars,
     fitting,
-    layer_at,
 )
 from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
 from generator.clock import TICKS_PER_QUARTER, ticks
@@ -85,15 +85,7 @@ def play_bass(
 
 
 def _rhythm(timeline: Timeline, style: "Style", spec: "BassSpec", seed: int) -> list[Beat]:
-    events: list[Event] = []
-    for bar in timeline.bars:
-        level = timeline.level_at(bar.start_tick)
-        layer = layer_at(spec.layers, level)
-        if layer is None:
-            events.append(Event(bar.start_tick, ABSENT))
-            continue
-        rng = random.Random(f"{seed}/bass/{bar.index}")
-        events.extend(_bar(timeline, style, bar, layer, level, rng))
+    events = events_of_bars(timeline, spec.layers, f"{seed}/bass", partial(_bar, timeline, style))
     beats = lay(harmonies(read_cues(timeline, ending=style.ending)), events, HABITS)
     return [_on_the_root(beat) for beat in beats]
 

@@ -1,7 +1,7 @@
 """The comp: a guitar strummed, muted or picked on real shapes, or keys under two hands."""
 
 import random
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
@@ -10,10 +10,10 @@ from generator.band.feel import Groove
 from generator.band.fretboard import guitar_candidates
 from generator.band.pad import pad_voicings
 from generator.band.pattern import (
-    ABSENT,
     Event,
     choose_pattern,
     events_in_bar,
+    events_of_bars,
     fitting,
     layer_at,
 )
@@ -28,10 +28,10 @@ from generator.band.voicing import (
     power_tones,
 )
 from generator.clock import ticks
-from generator.timeline.model import Timeline
+from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
-    from generator.band.pitched_spec import CompSpec
+    from generator.band.pitched_spec import CompLayer, CompSpec
     from generator.band.style import Style
 
 __all__ = ["CHANNEL", "play_comp"]
@@ -70,7 +70,8 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
     if spec is None:
         return None
     cues = harmonies(read_cues(timeline, ending=style.ending))
-    beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
+    events = events_of_bars(timeline, spec.layers, f"{seed}/comp", partial(_bar, timeline, style))
+    beats = lay(cues, events, HABITS)
     pad = pad_voicings(timeline, cues, style.pad, seed) if style.pad else {}
     voicings = _voicings(timeline, cues, spec, pad, random.Random(f"{seed}/comp/voicing"))
     groove = style.groove(timeline, seed)
@@ -85,29 +86,27 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
     )
 
 
-def _events(timeline: Timeline, style: "Style", spec: "CompSpec", seed: int) -> list[Event]:
-    events: list[Event] = []
+def _bar(
+    timeline: Timeline,
+    style: "Style",
+    bar: TimelineBar,
+    layer: "CompLayer",
+    level: float,
+    rng: random.Random,
+) -> list[Event]:
+    pattern = choose_pattern(
+        timeline,
+        bar,
+        fitting(layer.patterns, layer.step, style, bar),
+        fitting(layer.fills, layer.step, style, bar),
+        variation=layer.variation,
+        level=level,
+        rng=rng,
+    )
+    if pattern is None:  # a meter that the style does not know: once a beat
+        return [Event(tick, "d", length=layer.length) for tick in bar.beat_ticks]
     own_bar_ticks = ticks(style.main_meter.bar_quarters)
-    for bar in timeline.bars:
-        level = timeline.level_at(bar.start_tick)
-        layer = layer_at(spec.layers, level)
-        if layer is None:
-            events.append(Event(bar.start_tick, ABSENT))
-            continue
-        pattern = choose_pattern(
-            timeline,
-            bar,
-            fitting(layer.patterns, layer.step, style, bar),
-            fitting(layer.fills, layer.step, style, bar),
-            variation=layer.variation,
-            level=level,
-            rng=random.Random(f"{seed}/comp/{bar.index}"),
-        )
-        if pattern is None:  # a meter that the style does not know: once a beat
-            events.extend(Event(tick, "d", length=layer.length) for tick in bar.beat_ticks)
-        else:
-            events.extend(events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length))
-    return events
+    return events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
 
 
 def _voicings(

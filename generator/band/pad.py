@@ -5,6 +5,7 @@ follows the dynamics under it, which the velocity of a struck note cannot.
 """
 
 import random
+from functools import partial
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Control, Note, Part
@@ -12,11 +13,11 @@ from generator.band.cues import Cues, read_cues
 from generator.band.fade import EXPRESSION
 from generator.band.feel import Groove
 from generator.band.pattern import (
-    ABSENT,
     HOLD,
     Event,
     choose_pattern,
     events_in_bar,
+    events_of_bars,
     fitting,
     layer_at,
 )
@@ -76,7 +77,8 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
     if spec is None:
         raise ValueError(f"{style.name} has no pad")
     cues = harmonies(read_cues(timeline, ending=style.ending))
-    beats = lay(cues, _events(timeline, style, spec, seed), HABITS)
+    events = events_of_bars(timeline, spec.layers, f"{seed}/pad", partial(_bar, timeline, style))
+    beats = lay(cues, events, HABITS)
     voicings = pad_voicings(timeline, cues, spec, seed)
     groove = style.groove(timeline, seed)
     return Part(
@@ -89,19 +91,6 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
         pan=spec.pan,
         reverb_send=spec.reverb_send,
     )
-
-
-def _events(timeline: Timeline, style: "Style", spec: "PadSpec", seed: int) -> list[Event]:
-    events: list[Event] = []
-    for bar in timeline.bars:
-        level = timeline.level_at(bar.start_tick)
-        layer = layer_at(spec.layers, level)
-        if layer is None:
-            events.append(Event(bar.start_tick, ABSENT))
-            continue
-        rng = random.Random(f"{seed}/pad/{bar.index}")
-        events.extend(_bar(timeline, style, bar, layer, level, rng))
-    return events
 
 
 def _bar(

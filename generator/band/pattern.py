@@ -5,7 +5,7 @@ so `=` needs none inside a pattern, and a `-` that ends a note is an event of it
 """
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Protocol, TypeVar
@@ -26,6 +26,7 @@ __all__ = [
     "Pattern",
     "choose_pattern",
     "events_in_bar",
+    "events_of_bars",
     "fitting",
     "layer_at",
     "read_pattern",
@@ -76,6 +77,29 @@ def layer_at(layers: Sequence[LayerT], level: float) -> LayerT | None:
     mark = int(level + 0.5)
     found = [layer for layer in layers if DYNAMICS.index(layer.from_) <= mark]
     return max(found, key=lambda layer: DYNAMICS.index(layer.from_)) if found else None
+
+
+def events_of_bars(
+    timeline: Timeline,
+    layers: Sequence[LayerT],
+    seed: str,
+    play_bar: Callable[[TimelineBar, LayerT, float, random.Random], Iterable[Event]],
+) -> list[Event]:
+    """Return the events of a part, bar by bar, chords not yet considered.
+
+    `play_bar` gets the bar, the layer that plays at its level, the level, and randomness of the
+    bar's own, so that a change in one bar leaves the others alone.
+    """
+    events: list[Event] = []
+    for bar in timeline.bars:
+        level = timeline.level_at(bar.start_tick)
+        layer = layer_at(layers, level)
+        if layer is None:
+            events.append(Event(bar.start_tick, ABSENT))
+        else:
+            rng = random.Random(f"{seed}/{bar.index}")
+            events.extend(play_bar(bar, layer, level, rng))
+    return events
 
 
 @lru_cache(maxsize=1024)
