@@ -9,7 +9,7 @@ from contextlib import suppress
 
 import pytest
 from chordmap_charts import AUDIO, CHARTS, FUNK, content_of, long_chart, map_of
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from generator.chordmap import model, records
@@ -362,6 +362,7 @@ ODD_VALUES = st.one_of(
 
 @settings(max_examples=150, deadline=None)
 @given(st.sampled_from(PLACES), ODD_VALUES)
+@example(("sections", 4, "first_bar"), 0)
 def test_a_changed_map_is_refused_or_exported(path, value):
     """Whatever a foreign map holds, the answer is a file or a clear error, never a crash."""
     with suppress(InputError):

@@ -72,6 +72,7 @@ def test_the_errors_of_the_readme_are_what_the_program_prints(tmp_path):
     assert done.stderr.strip() == shown.strip()
 
 
+@pytest.mark.xdist_group("librosa")
 def test_the_python_of_the_readme_runs(rendered_demo):
     """Each block runs on its own, in the folder where the demo was rendered to `out/`."""
     for code in blocks("python"):

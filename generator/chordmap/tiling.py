@@ -55,7 +55,13 @@ def check_tiling(content: "ChordMap") -> None:
 
 
 def _check_sections(content: "ChordMap") -> None:
+    numbers = {bar.number for bar in content.bars}
     for i, section in enumerate(content.sections):
+        for field in ("first_bar", "last_bar"):
+            if getattr(section, field) not in numbers:
+                raise ChordMapError(
+                    f"sections[{i}].{field}: there is no bar {getattr(section, field)}"
+                )
         if section.end_s <= section.start_s:
             raise ChordMapError(f"sections[{i}].end_s: must lie after start_s {section.start_s}")
     for i, (before, after) in enumerate(pairwise(content.sections), 1):

@@ -12,6 +12,9 @@ import pytest
 import generator
 from generator import ChordMap, RenderOptions, render_track
 
+# What librosa compiles is kept on disk: one worker at a time, or two write the same file.
+pytestmark = pytest.mark.xdist_group("librosa")
+
 PACKAGE = Path(generator.__file__).parent
 README = (PACKAGE / "chordmap" / "README.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(
