@@ -5,6 +5,13 @@ import subprocess
 import sys
 
 import pytest
+from hypothesis import settings
+
+# No deadline: this is no place for timings. CI draws the same examples each time, so that it tells
+# of the change it tests; elsewhere each run looks for new faults.
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 
 @pytest.fixture(scope="session")
