@@ -62,7 +62,7 @@ def staged_folder(folder: Path) -> Iterator[Path]:
     made = _make_folder(folder)
     try:
         with _explained(folder):
-            stage = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder))
+            stage = Path(tempfile.mkdtemp(prefix=".chartbed-unfinished-", dir=folder))
         try:
             with _explained(folder):
                 yield stage

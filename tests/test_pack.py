@@ -168,7 +168,7 @@ def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(chart, tmp_p
         for name, modified in files.items():
             assert (pack / folder / name).stat().st_mtime_ns == modified
     assert verify_pack(pack) == (12, ())
-    assert not list(pack.rglob(".unfinished-*"))
+    assert not list(pack.rglob(".chartbed-unfinished-*"))
 
 
 def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(chart, tmp_path):
@@ -182,7 +182,7 @@ def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(chart, tmp_path):
     count, problems = verify_pack(pack)
     assert 1 <= count < 12
     assert problems == ()
-    assert not list(pack.rglob(".unfinished-*"))
+    assert not list(pack.rglob(".chartbed-unfinished-*"))
 
 
 def children_of(pid):
@@ -315,6 +315,14 @@ def test_a_muted_mix_and_another_key_record_nothing_new_for_the_drums(chart, tmp
     run_pack(small(chart, mutes=("bass+comp+pad",), keys=("Am",)), tmp_path / "pack", cache=cache)
     after = {path: path.stat().st_ino for path in cache.rglob("*") if path.is_file()}
     assert after == recorded
+
+
+def test_what_lies_beside_the_pack_stays(chart, tmp_path):
+    (tmp_path / "empty folder of mine").mkdir()
+    (tmp_path / ".unfinished-poem").mkdir()
+    run_pack(small(chart), tmp_path, jobs=1)
+    assert (tmp_path / "empty folder of mine").is_dir()
+    assert (tmp_path / ".unfinished-poem").is_dir()
 
 
 def test_an_absent_cluster_is_explained(chart, tmp_path):

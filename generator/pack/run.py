@@ -69,7 +69,7 @@ def run_pack(
         ) from error
     with locked(pack) as died:
         if died:
-            _sweep(pack)
+            _sweep(pack, plan)
         entries = read_entries(pack)
         standing = {
             track.folder
@@ -96,7 +96,7 @@ def run_pack(
                 tell(done, len(plan.tracks), track.folder)
         finally:
             journal.close()
-            _sweep(pack)
+            _sweep(pack, plan)
             kept = [entry for entry in entries.values() if _present(pack, entry)]
             write_manifest(pack, kept, failures)
             write_index(pack, kept)
@@ -127,10 +127,14 @@ def _present(pack: Path, entry: Entry) -> bool:
     return all((folder / file["name"]).is_file() for file in entry["files"])
 
 
-def _sweep(pack: Path) -> None:
-    """Remove what an interrupted run left unfinished."""
-    for leftover in list(pack.rglob(".unfinished-*")):
+def _sweep(pack: Path, plan: PackPlan) -> None:
+    """Remove what an interrupted run left unfinished, in the folders of the plan and nowhere else."""
+    for leftover in pack.glob(".chartbed-unfinished-*"):
         shutil.rmtree(leftover, ignore_errors=True)
-    for folder in sorted((path for path in pack.rglob("*") if path.is_dir()), reverse=True):
-        if not any(folder.iterdir()):
+    for track in plan.tracks:
+        folder = pack.joinpath(*track.folder.split("/"))
+        for leftover in folder.glob(".chartbed-unfinished-*"):
+            shutil.rmtree(leftover, ignore_errors=True)
+        while folder != pack and folder.is_dir() and not any(folder.iterdir()):
             folder.rmdir()
+            folder = folder.parent
