@@ -128,7 +128,7 @@ def _present(pack: Path, entry: Entry) -> bool:
 
 
 def _sweep(pack: Path, plan: PackPlan) -> None:
-    """Remove what an interrupted run left unfinished, in the folders of the plan and nowhere else."""
+    """Remove what an interrupted run left unfinished in the folders of the plan."""
     for leftover in pack.glob(".chartbed-unfinished-*"):
         shutil.rmtree(leftover, ignore_errors=True)
     for track in plan.tracks:
