@@ -201,12 +201,14 @@ def _span_peaks(spool: Spool, floor: float) -> Samples:
     """Return the true peak of each span of 64 samples, exact where it may reach `floor`."""
     meter = TruePeakMeter()
     before = np.zeros((2, STEP), np.float32)
-    peaks = []
+    spans = spool.block_frames // STEP
+    peaks = np.empty(spool.blocks * spans, np.float32)
     for index in range(spool.blocks):
         block = spool.read(index)
-        peaks.append(meter.span_peaks(np.concatenate([before, block], axis=1), floor))
+        signal = np.concatenate([before, block], axis=1)
+        peaks[index * spans : (index + 1) * spans] = meter.span_peaks(signal, floor)
         before = block[:, -STEP:]
-    return np.concatenate(peaks)
+    return peaks
 
 
 def _limited_loudness(
@@ -221,7 +223,8 @@ def _limited_loudness(
         return -math.inf
     hop_spans = rate_hz / 10 / STEP
     edges = np.rint(np.arange(len(hop_powers) + 1) * hop_spans).astype(np.int64)
-    gains = 10 ** (curve_db[: edges[-1]] / np.float32(10))
+    gains = curve_db[: edges[-1]] / np.float32(10)
+    np.power(np.float32(10), gains, out=gains)
     sums = np.add.reduceat(gains, edges[:-1], dtype=np.float64)
     return gated_loudness(hop_powers * sums / np.diff(edges))
 

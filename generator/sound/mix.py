@@ -55,8 +55,8 @@ class Source(Protocol):
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Hear which keys will be wanted soon."""
 
-    def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
-        """Return a recording, (1 or 2, frames), and the gain to play it at."""
+    def get(self, key: NoteKey, now: int) -> "tuple[NDArray[np.float32], float]":
+        """Return a recording, (1 or 2, frames), and the gain to play it at; the mix is at `now`."""
 
 
 def pan_gains(pan: float) -> tuple[float, float]:
@@ -130,7 +130,7 @@ class Bus:
         while self._next < len(placements) and placements[self._next].start_sample < end:
             self._sounding.append(placements[self._next])
             self._next += 1
-        sounds = [self._source.get(placement.key) for placement in self._sounding]
+        sounds = [self._source.get(placement.key, start) for placement in self._sounding]
         out = self._out[: max((len(sound) for sound, _ in sounds), default=1)]
         out.fill(0.0)
         still = []

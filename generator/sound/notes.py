@@ -75,6 +75,7 @@ def plan_part(
     next_of_pitch: dict[int, int] = {}
     next_of_class: dict[int, tuple[int, int]] = {}
     placements = []
+    keys: dict[NoteKey, NoteKey] = {}
     for note, start in zip(reversed(part.notes), reversed(starts), strict=True):
         end = clock.samples(note.end_tick, rate_hz)
         again = next_of_pitch.get(note.pitch)
@@ -100,6 +101,7 @@ def plan_part(
             choke_blocks,
             choke_pitch,
         )
+        key = keys.setdefault(key, key)  # equal keys are one object: a long track has few
         placements.append(Placement(start, key, _cut(note.start_tick, clock, rate_hz, silences)))
     return tuple(reversed(placements))
 

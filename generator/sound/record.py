@@ -9,16 +9,17 @@ say so (`FontTables.touch_layers`), the loudest touch of a layer is recorded and
 that recording times a gain. The gain is measured, since FluidSynth rounds levels to 0.1 dB.
 """
 
+import contextlib
+import ctypes
 import math
 import threading
 from bisect import bisect_right
-from collections import OrderedDict
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
-from generator.sound.notes import NoteKey
+from generator.sound.notes import NoteKey, Placement
 from generator.sound.sf2 import FontTables
 from generator.sound.synth import BLOCK, Synth
 
@@ -33,7 +34,8 @@ _TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
 _CHOKED_FLOOR = 10 ** (-80 / 20)  # above what is left of the touch that chokes
 _SILENT = 1e-7
 _LONGEST_TAIL_S = 30
-_MEMORY_BYTES = 88 << 20
+_MEMORY_BYTES = 48 << 20
+_POLYPHONY = 64
 _ONSET = 16 * BLOCK
 _PURE = 1e-4  # greatest residual (-80 dB) for which a touch counts as a gain
 
@@ -144,6 +146,12 @@ def _height(samples: "NDArray[np.float32]") -> float:
     return max(float(samples.max()), -float(samples.min()))
 
 
+def _give_back() -> None:
+    """Let the C library return memory that was freed; glibc keeps it otherwise, 100 MB here."""
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
+
+
 class Recorder:
     """Hands out recordings by key; `prefetch` has them made by threads beforehand.
 
@@ -153,7 +161,8 @@ class Recorder:
     rate_hz : int
     tuning_hz : float
     jobs : int
-        Threads, each with a synthesiser of its own; FluidSynth shares the samples among them.
+        Half as many threads record, each with a synthesiser of its own (15 MB, 40 ms): whoever
+        mixes needs the other half.
     presets : iterable of (int, int)
         Bank and program of what will be played: read at once, before the first note is asked for.
     cache : NoteCache, optional
@@ -176,15 +185,17 @@ class Recorder:
         self._layers: dict[tuple[int, int], dict[int, tuple[int, ...] | None]] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
-        self._pool = ThreadPoolExecutor(max(1, jobs), thread_name_prefix="notes")
+        threads = max(1, jobs // 2)
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix="notes")
         self._asked: dict[NoteKey, Future[NDArray[np.float32]]] = {}
-        self._sounds: OrderedDict[NoteKey, NDArray[np.float32]] = OrderedDict()
+        self._sounds: dict[NoteKey, NDArray[np.float32]] = {}
+        self._uses: dict[NoteKey, list[int]] = {}
         self._bytes = 0
         self._loudest_of: dict[NoteKey, NoteKey] = {}
         self._asked_gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
         self._gains: dict[NoteKey, float | None] = {}
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
-        for _ in range(max(1, jobs) if cache is None else 0):
+        for _ in range(threads if cache is None else 0):
             self._pool.submit(self._own_synth)
 
     def __enter__(self) -> "Recorder":
@@ -203,6 +214,7 @@ class Recorder:
         self._synths.clear()
         self._asked.clear()
         self._sounds.clear()
+        _give_back()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Start recording what is not there yet, in this order."""
@@ -215,8 +227,17 @@ class Recorder:
                 if touch not in self._asked_gains:
                     self._asked_gains[touch] = self._pool.submit(self._gain, key, loudest.velocity)
 
-    def get(self, key: NoteKey) -> "tuple[NDArray[np.float32], float]":
-        """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for."""
+    def expect(self, placements: Iterable[Placement]) -> None:
+        """Hear all that one part will play, in order: what is needed soonest is kept longest."""
+        for placement in placements:
+            for key in {placement.key, self._loudest(placement.key)}:
+                self._uses.setdefault(key, []).append(placement.start_sample)
+
+    def get(self, key: NoteKey, now: int = 0) -> "tuple[NDArray[np.float32], float]":
+        """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for.
+
+        `now` is the sample that the mix has come to.
+        """
         if key in self._gains:
             gain = self._gains[key]
         else:
@@ -225,22 +246,27 @@ class Recorder:
             alike = key == self._loudest(key)
             gain = self._gains[key] = 1.0 if alike else self._asked_gains[touch].result()
         if gain is None:
-            return self._sound(key), 1.0
-        return self._sound(self._loudest_of[key]), gain
+            return self._sound(key, now), 1.0
+        return self._sound(self._loudest_of[key], now), gain
 
-    def _sound(self, key: NoteKey) -> "NDArray[np.float32]":
+    def _sound(self, key: NoteKey, now: int) -> "NDArray[np.float32]":
         sound = self._sounds.get(key)
         if sound is not None:
-            self._sounds.move_to_end(key)
             return sound
         future = self._asked.pop(key, None) or self._pool.submit(self._record, key)
         sound = self._sounds[key] = future.result()
         self._bytes += sound.nbytes
-        # What was used longest ago goes, and is recorded again should it be needed.
+        # What is needed last goes (Belady 1966), and is recorded again when its time comes.
         while self._bytes > _MEMORY_BYTES and len(self._sounds) > 1:
-            _, dropped = self._sounds.popitem(last=False)
-            self._bytes -= dropped.nbytes
+            last = max(self._sounds, key=lambda kept: self._next_use(kept, now))
+            self._bytes -= self._sounds.pop(last).nbytes
         return sound
+
+    def _next_use(self, key: NoteKey, now: int) -> float:
+        """Return the start of the first use of a recording that has not ended `now`."""
+        uses = self._uses.get(key, ())
+        place = bisect_right(uses, now - self._sounds[key].shape[1])
+        return uses[place] if place < len(uses) else math.inf
 
     def _loudest(self, key: NoteKey) -> NoteKey:
         known = self._loudest_of.get(key)
@@ -262,7 +288,12 @@ class Recorder:
     def _own_synth(self) -> Synth:
         synth: Synth | None = getattr(self._local, "synth", None)
         if synth is None:
-            synth = Synth(self._font.path, rate_hz=self._rate_hz, tuning_hz=self._tuning_hz)
+            synth = Synth(
+                self._font.path,
+                rate_hz=self._rate_hz,
+                tuning_hz=self._tuning_hz,
+                polyphony=_POLYPHONY,
+            )
             self._local.synth = synth
             self._synths.append(synth)
             for preset in self._presets:

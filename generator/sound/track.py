@@ -102,6 +102,7 @@ def render_audio(
         parts = {part.name: part for part in arrangement.parts}
         for channel in channels:
             if recorder:
+                recorder.expect(channel.placements)
                 buses.append(Bus(channel, settings.rate_hz, recorder))
             else:
                 straight = StraightBus(
@@ -124,6 +125,8 @@ def render_audio(
             jobs=settings.jobs,
             progress=lambda done: report(0.6 * done),
         )
+        if recorder:
+            recorder.close()  # its memory goes to what follows
         encoders: list[Encoder] = []
         try:
             level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
