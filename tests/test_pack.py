@@ -394,6 +394,13 @@ def test_a_dry_run_shows_the_plan_and_writes_nothing(chart, tmp_path, run_chartb
     assert [path.name for path in tmp_path.iterdir()] == ["tune.chart"]
 
 
+def test_no_processes_are_too_few(chart, tmp_path, run_chartbed):
+    done = run_chartbed(tmp_path, "pack", chart, "--jobs", "0")
+    assert done.returncode == 2
+    assert "--jobs takes 1 or more" in done.stderr
+    assert not (tmp_path / "pack").exists()
+
+
 def test_a_pack_file_says_the_same_words(chart, tmp_path, run_chartbed):
     (tmp_path / "pack.toml").write_text(
         'charts = ["tune.chart"]\nkeys = "Em, Gm"\nformats = ["midi", "map"]\nmutes = "none,bass"\n'

@@ -65,6 +65,8 @@ def pack(
         return
     from generator.pack.plan import plan_pack
 
+    if jobs is not None and jobs < 1:
+        raise OptionError(f"--jobs takes 1 or more, got {jobs}")
     spec = _spec(charts, keys, tempos, mutes, styles, formats, stems)
     plan = plan_pack(spec)
     _show_plan(plan, out)
@@ -130,8 +132,6 @@ def _show_plan(plan: "PackPlan", out: Path) -> None:
 def _run(plan: "PackPlan", out: Path, jobs: int, cluster: str | None, use_cache: bool) -> None:
     from generator.pack.run import run_pack
 
-    if jobs < 1:
-        raise OptionError(f"--jobs takes 1 or more, got {jobs}")
     with _progress() as progress:
         report = run_pack(
             plan,
