@@ -1,9 +1,11 @@
 """Measure whole processes in interleaved pairs and print a Markdown table.
 
-    python -m tests.bench [--pairs N] [--only WORD] [--long]
+    python -m tests.bench [--pairs N] [--only WORD] [--long] [--packs]
 
-`--long` adds the rows of 60 minutes and 2 hours. Both sides play the same MIDI file on the same
-font. The plain program runs as it comes and tuned, so that nobody can say it was crippled.
+`--long` adds the rows of 60 minutes and 2 hours, `--packs` those of sixty tracks. Both sides play
+the same MIDI file on the same font. The plain program runs as it comes and tuned, so that nobody
+can say it was crippled. Python is compiled and the user's cache of notes left alone: both live in
+the folder of the run.
 """
 
 import argparse
@@ -13,10 +15,10 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 
 from tests.bench.bench_midi import HEAD, midi_row
+from tests.bench.pack_rows import pack_rows
 from tests.bench.rows import Row, compare, table
 
 HERE = Path(__file__).parent
@@ -30,8 +32,9 @@ def main() -> int:
     parser.add_argument("--pairs", type=int, default=7, help="pairs a row (default 7)")
     parser.add_argument("--only", default="", help="rows whose work holds this word")
     parser.add_argument("--long", action="store_true", help="60 minutes and 2 hours too")
+    parser.add_argument("--packs", action="store_true", help="packs of sixty tracks too")
     options = parser.parse_args()
-    for program in ("fluidsynth", "ffmpeg"):
+    for program in ("fluidsynth", "ffmpeg", *(("rubberband",) if options.packs else ())):
         if not shutil.which(program):
             print(f"{program} is not installed: apt-get install {program}", file=sys.stderr)
             return 1
@@ -40,8 +43,15 @@ def main() -> int:
     font = choose_font(None).path
     print(facts(font), flush=True)
     with tempfile.TemporaryDirectory() as folder:
+        # Bytecode as an installed program has it, whatever the environment says.
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = f"{folder}/bytecode"
+        os.environ["XDG_CACHE_HOME"] = f"{folder}/user-cache"
         measured = []
-        for row in rows(Path(folder), font, long=options.long):
+        every = rows(Path(folder), font, long=options.long)
+        if options.packs:
+            every += pack_rows(Path(folder), CHART, font, chartbed, TUNED)
+        for row in every:
             if options.only in row.work:
                 measured.append(compare(row, options.pairs))
                 print(table(measured[-1:]).splitlines()[-1], flush=True)
@@ -75,28 +85,22 @@ def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
     tuned = ("fluidsynth", "-ni", *TUNED, "-F", plain_wav, font, song)
     mp3 = ("ffmpeg", "-v", "error", "-y", "-i", plain_wav, "-b:a", "192k", folder / "plain.mp3")
 
-    def no_cache() -> None:
-        shutil.rmtree(cache, ignore_errors=True)
-
-    cold: Callable[[], None] = no_cache
     every = [
         Row(
             "chart to WAV + MIDI + map, 3 min, cold",
             "`fluidsynth -ni -F`",
-            (chartbed(*wav, "wav,midi,map"),),
+            (chartbed(*wav, "wav,midi,map", "--no-cache"),),
             (plain,),
             0.20,
             0.10,
-            cold,
         ),
         Row(
             "chart to WAV + MIDI + map, 3 min, cold",
             f"the same, tuned `{' '.join(TUNED)}`",
-            (chartbed(*wav, "wav,midi,map"),),
+            (chartbed(*wav, "wav,midi,map", "--no-cache"),),
             (tuned,),
             0.34,
             0.17,
-            cold,
         ),
         Row(
             "same, notes cached on disk",
@@ -109,11 +113,10 @@ def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
         Row(
             "chart to MP3 192k",
             "the program, then ffmpeg",
-            (chartbed(*wav, "mp3"),),
+            (chartbed(*wav, "mp3", "--no-cache"),),
             (plain, mp3),
             0.30,
             0.15,
-            cold,
         ),
         Row(
             "`chartbed --help`",
@@ -146,23 +149,14 @@ def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
                 Row(
                     f"{minutes} minutes of WAV",
                     "`fluidsynth -ni -F`",
-                    (chartbed(*render, "--formats", "wav"),),
+                    (chartbed(*render, "--formats", "wav", "--no-cache"),),
                     (("fluidsynth", "-ni", "-F", plain_wav, font, song),),
                     0.05,
                     0.025,
                     pairs=1,
                 )
             )
-    if not _knows("--cache"):
-        every = [row for row in every if "cached" not in row.work]
     return every
-
-
-def _knows(option: str) -> bool:
-    said = subprocess.run(
-        [str(word) for word in chartbed("render", "--help")], capture_output=True, text=True
-    )
-    return option in said.stdout
 
 
 def facts(font: Path) -> str:

@@ -1,5 +1,10 @@
-"""The rows of packs: sixty tracks (12 keys x 5 tempos) against the same MIDI files one by one."""
+"""The rows of packs: sixty tracks (12 keys x 5 tempos), as a student's teacher makes them.
 
+Against the same MIDI files one by one, and, a variant, against pitch and tempo shifting of one
+finished WAV. The pack starts with an empty cache of notes.
+"""
+
+import os
 import shutil
 import subprocess
 from collections.abc import Callable, Sequence
@@ -32,8 +37,9 @@ def pack_rows(
 
     def nothing_there() -> None:
         shutil.rmtree(made, ignore_errors=True)
+        shutil.rmtree(Path(os.environ["XDG_CACHE_HOME"]), ignore_errors=True)
 
-    ours = (chartbed(*words, "--formats", "wav,midi,map", "--no-cache", "-o", made),)
+    ours = (chartbed(*words, "--formats", "wav,midi,map", "-o", made),)
     out = folder / "plain-pack"
     one_by_one = tuple(
         ("fluidsynth", "-ni", "-F", out.with_suffix(".wav"), font, file) for file in files
@@ -44,7 +50,33 @@ def pack_rows(
     script = f'find "{songs}" -name "*.mid" -print0 | xargs -0 -P 2 -I SONG sh -c \'{play}\''
     two = ("sh", "-c", script)
     count = len(files)
+    finished = folder / "finished"
+    subprocess.run(
+        [str(w) for w in chartbed("render", chart, "-o", finished, "--formats", "wav")],
+        check=True,
+        stdout=subprocess.DEVNULL,
+    )
+    wav = next(finished.glob("*.wav"))
+    # Two of the variants: up two semitones at 80 %, down a fourth at 60 % of the tempo.
+    shifts = (("-t1.25", "-p2"), ("-t1.6667", "-p-5"))
+    shifted = [
+        Row(
+            f"one variant of a pack (the pack over {count})",
+            f"rubberband {engine} on the finished WAV",
+            ours,
+            tuple(
+                ("rubberband", "-q", flag, *shift, wav, folder / "shifted.wav") for shift in shifts
+            ),
+            target,
+            None,
+            nothing_there,
+            pairs=1,
+            theirs_times=count // len(shifts),
+        )
+        for engine, flag, target in (("R2", "-2", 0.05), ("R3", "-3", 0.01))
+    ]
     return [
+        *shifted,
         Row(
             f"{count}-track pack, WAV + MIDI + map",
             f"{count} runs of `fluidsynth -ni -F`",
