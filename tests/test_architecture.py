@@ -14,7 +14,7 @@ ROOMS = (
     "chordmap", "sound", "handout", "pipeline", "pack", "cli",
 )  # fmt: skip
 
-SOLE_IMPORTERS = {"fluidsynth": "sound/synth.py", "pydub": "sound/encode.py"}
+SOLE_IMPORTERS = {"fluidsynth": "sound/synth.py"}
 
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -76,7 +76,7 @@ def test_no_module_is_called_utils():
 )
 def test_importing_loads_no_heavy_library(statement):
     """`--help` and `check` start quickly only while these stay unloaded."""
-    heavy = ["numpy", "pydantic", "mido", "matplotlib", "jinja2", "fluidsynth", "pydub", "dask"]
+    heavy = ["numpy", "pydantic", "mido", "matplotlib", "jinja2", "fluidsynth", "dask"]
     code = f"import sys\n{statement}\nprint([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -27,7 +27,10 @@ class OutputFile:
 
 @dataclass(frozen=True, slots=True)
 class RenderResult:
-    """What a render made and how it measures; loudness is None when no audio was asked for."""
+    """What a render made and how it measures; the levels are None when no audio was asked for.
+
+    `limited_db` is what the limiter takes off the highest peak of the mix, 0 for plain gain.
+    """
 
     title: str
     key: str
@@ -38,6 +41,7 @@ class RenderResult:
     duration_s: float
     loudness_lufs: float | None
     true_peak_dbtp: float | None
+    limited_db: float | None
     files: tuple[OutputFile, ...]
     remarks: tuple[str, ...]
 
@@ -94,6 +98,7 @@ def render_track(
         duration_s=round(mix[0].duration_s if mix else end_s, 6),
         loudness_lufs=round(mix[0].loudness_lufs, 2) if mix else None,
         true_peak_dbtp=round(mix[0].true_peak_dbtp, 2) if mix else None,
+        limited_db=round(report.limited_db, 2) if report else None,
         files=tuple(OutputFile(folder / file.path.name, file.format, file.part) for file in files),
         remarks=track.remarks + (_sound_remarks(report) if report else ()),
     )

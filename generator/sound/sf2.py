@@ -69,6 +69,7 @@ class FontTables:
         for (name, program, bank, first), (_, _, _, last) in pairwise(headers):
             self.presets[bank, program] = name.split(b"\0")[0].decode("latin-1").strip()
             self._spans[bank, program] = (first, last)
+        self._check_pointers()
 
     @property
     def is_general_midi(self) -> bool:
@@ -109,6 +110,20 @@ class FontTables:
             key: None if known is None else tuple(sorted(v for v in known if v <= 127))
             for key, known in edges.items()
         }
+
+    def _check_pointers(self) -> None:
+        """Raise IndexError if a table points behind the end of the one that it points into."""
+        pointers = {"p": [bag for span in self._spans.values() for bag in span], "i": self._starts}
+        for kind, first_bags in pointers.items():
+            bags = self._bags[f"{kind}bag"]
+            records = {
+                "bag": (max(first_bags, default=0), len(bags)),
+                "gen": (max(gen for gen, _ in bags), len(self._tables[f"{kind}gen"]) // 4),
+                "mod": (max(mod for _, mod in bags), len(self._tables[f"{kind}mod"]) // 10),
+            }
+            for name, (greatest, count) in records.items():
+                if greatest > count:
+                    raise IndexError(f"{kind}{name} {greatest} of {count}")
 
     def _layers(self, bank: int, program: int) -> list[tuple[_Zone, _Zone]]:
         """Return the (preset zone, instrument zone) pairs of a preset that hold a sample."""
