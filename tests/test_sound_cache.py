@@ -137,6 +137,17 @@ def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
     assert cache.get(KEY) is None
 
 
+def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch):
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    cache = cache_at(tmp_path / "c", font)
+    cache.put(KEY, np.zeros((1, 4), np.float32))
+    monkeypatch.setattr(Path, "replace", full)
+    cache.close()
+    assert [path.name for path in (tmp_path / "c").iterdir()] == ["fonts.json"]
+
+
 def _put_many(folder: Path, font: Path) -> None:
     for pitch in range(40):
         cache = cache_at(folder, font)

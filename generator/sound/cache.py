@@ -138,12 +138,15 @@ class NoteCache:
         self._notes.clear()
         if self._new is None:
             return
-        with contextlib.suppress(OSError), self._new as file:
-            file.write(self._index)
-            file.write(_SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC))
-            file.close()
-            name = self._new_path.name.removeprefix(_UNFINISHED)
+        seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
+        name = self._new_path.name.removeprefix(_UNFINISHED)
+        try:
+            with self._new as file:
+                file.write(self._index + seal)
             self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
+        except OSError:
+            with contextlib.suppress(OSError):
+                self._new_path.unlink()
         self._new = None
         self._make_room()
 
