@@ -57,7 +57,7 @@ def test_each_audio_library_has_one_importer(library):
         for path in MODULES
         if any(name.split(".")[0] == library for name in imported_names(path))
     }
-    assert importers <= {SOLE_IMPORTERS[library]}
+    assert importers == {SOLE_IMPORTERS[library]}
 
 
 def test_no_gpl_library_is_imported():
