@@ -43,7 +43,7 @@ def onset_near(samples, rate_hz, time_s, window_s=0.03):
 
 
 def test_a_stroke_of_the_drums_within_5_ms_of_every_downbeat(track, chord_map):
-    """quality.md "Time": where the drums strike on the downbeat, they do so within 5 ms of the map.
+    """Where the drums strike on a downbeat, the audio has them within 5 ms (a rule of ours).
 
     The drummer's own feel (at most 15 ms) is in the MIDI file, so the audio is held against the
     MIDI note, and the notes of the downbeats against the map on average.
