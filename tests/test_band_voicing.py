@@ -108,7 +108,7 @@ def test_no_path_is_cheaper_than_the_one_found(chords, voices):
 
 
 def test_the_path_moves_a_third_of_what_root_position_moves():
-    """Random chords: well under the 1.75 semitones a voice of `band_rules/lines.py`, blocks far over it."""
+    """Random chords: well under the 1.75 semitones that the band may move, blocks far over it."""
     rng = random.Random(4)
     symbols = [rng.choice(ROOTS) + rng.choice(("m7", "7", "maj7", "m9", "13")) for _ in range(300)]
     steps = [candidates(chord_tones(parse_chord(symbol)), 4, 52, 72, 62) for symbol in symbols]
