@@ -8,8 +8,9 @@ PIP := $(PY) -m pip --disable-pip-version-check
 PYTHONS := $(or $(PYTHON),python3 python3.13 python3.12 python3.11)
 NEW_ENOUGH := import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))
 SOUND_PACKAGES := libfluidsynth3 fluid-soundfont-gm ffmpeg
-# npm brings axe-core, which checks the practice page for people who use a screen reader.
-TEST_PACKAGES := $(SOUND_PACKAGES) chromium poppler-utils $(if $(shell command -v npm),,nodejs npm)
+# libatomic1 is what Playwright's driver needs; npm brings axe-core, which checks the practice page
+# for people who use a screen reader.
+TEST_PACKAGES := $(SOUND_PACKAGES) chromium libatomic1 poppler-utils $(if $(shell command -v npm),,nodejs npm)
 PICTURE_PACKAGES := $(TEST_PACKAGES) fonts-urw-base35
 AXE := tests/node_modules/axe-core/axe.min.js
 BENCH_PACKAGES := $(SOUND_PACKAGES) fluidsynth rubberband-cli
