@@ -1,6 +1,7 @@
 """Fixtures that several test modules share."""
 
 import os
+import signal
 import subprocess
 import sys
 
@@ -12,6 +13,24 @@ from hypothesis import settings
 settings.register_profile("here", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "here")
+
+
+@pytest.fixture(scope="session")
+def start_chartbed():
+    """Begin the program in a folder, to be interrupted or killed; returns the process."""
+
+    def start(folder, *arguments):
+        return subprocess.Popen(
+            [sys.executable, "-m", "generator.cli", *map(str, arguments)],
+            cwd=folder,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            # What a shell starts with `&` ignores Ctrl-C, and so would its children.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        )
+
+    return start
 
 
 @pytest.fixture(scope="session")

@@ -4,8 +4,6 @@ import json
 import os
 import resource
 import signal
-import subprocess
-import sys
 import time
 
 import pytest
@@ -246,14 +244,9 @@ def test_a_disk_that_fills_up_leaves_nothing(folder, run_chartbed):
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_an_interrupt_in_the_middle_leaves_nothing(folder, number):
+def test_an_interrupt_in_the_middle_leaves_nothing(folder, start_chartbed, number):
     (folder / "long.chart").write_text(CHART + "|: G | C | D | G :| x400\n")
-    process = subprocess.Popen(
-        [sys.executable, "-m", "generator.cli", "render", "long.chart", "-o", "out"],
-        cwd=folder,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    process = start_chartbed(folder, "render", "long.chart", "-o", "out")
     deadline = time.monotonic() + 60
     while not (folder / "out").exists() and time.monotonic() < deadline:
         time.sleep(0.01)

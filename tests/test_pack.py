@@ -135,21 +135,22 @@ def wait_for(condition, timeout_s=60):
         time.sleep(0.02)
 
 
-def begin_pack(chart, pack, *options):
-    return subprocess.Popen(
-        [sys.executable, "-m", "generator.cli", "pack", chart, "-o", str(pack), "--formats",
-         "wav,midi,map", *options],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+@pytest.fixture
+def begin_pack(chart, start_chartbed):
+    def begin(pack, *options):
+        words = ("pack", chart, "-o", pack, "--formats", "wav,midi,map", *options)
+        return start_chartbed(pack.parent, *words)
+
+    return begin
 
 
 def lines_of(path):
     return path.read_text().strip().splitlines() if path.exists() else []
 
 
-def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(chart, tmp_path):
+def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(begin_pack, tmp_path):
     pack = tmp_path / "pack"
-    process = begin_pack(chart, pack, "--keys", "all", "--jobs", "1")
+    process = begin_pack(pack, "--keys", "all", "--jobs", "1")
     wait_for(lambda: len(lines_of(pack / JOURNAL)) >= 2)
     process.kill()
     process.communicate()
@@ -159,7 +160,7 @@ def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(chart, tmp_p
         if stands(pack, entry)
     }
     assert 2 <= len(stood) < 12
-    done = begin_pack(chart, pack, "--keys", "all", "--jobs", "2")
+    done = begin_pack(pack, "--keys", "all", "--jobs", "2")
     out, errors = done.communicate(timeout=120)
     assert done.returncode == 0, errors
     kept = int(out.split(" made, ")[1].split()[0])
@@ -171,9 +172,9 @@ def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(chart, tmp_p
     assert not list(pack.rglob(".chartbed-unfinished-*"))
 
 
-def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(chart, tmp_path):
+def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(begin_pack, tmp_path):
     pack = tmp_path / "pack"
-    process = begin_pack(chart, pack, "--keys", "all", "--jobs", "2")
+    process = begin_pack(pack, "--keys", "all", "--jobs", "2")
     wait_for(lambda: len(lines_of(pack / JOURNAL)) >= 1)
     process.send_signal(signal.SIGINT)
     _, errors = process.communicate(timeout=60)
@@ -199,9 +200,9 @@ def children_of(pid):
     return found
 
 
-def test_a_worker_that_is_killed_takes_nothing_along(chart, tmp_path):
+def test_a_worker_that_is_killed_takes_nothing_along(begin_pack, tmp_path):
     pack = tmp_path / "pack"
-    process = begin_pack(chart, pack, "--keys", "all", "--jobs", "2")
+    process = begin_pack(pack, "--keys", "all", "--jobs", "2")
     wait_for(lambda: len(lines_of(pack / JOURNAL)) >= 1)
     victims = children_of(process.pid)
     assert victims
