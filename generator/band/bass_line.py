@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
-from generator.band.voicing import ChordTones, chord_tones
+from generator.band.voicing import ChordTones, cheapest, chord_tones
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 
@@ -258,13 +258,7 @@ def _cheapest(
             best.append(least + own)
         pointers.append(row)
         totals = best
-    place = totals.index(min(totals))
-    chain = [place]
-    for row in reversed(pointers):
-        place = row[place]
-        chain.append(place)
-    chain.reverse()
-    return tuple(step[i][1] for step, i in zip(steps, chain, strict=True))
+    return tuple(step[i][1] for step, i in zip(steps, cheapest(totals, pointers), strict=True))
 
 
 def _table(

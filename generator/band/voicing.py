@@ -31,6 +31,7 @@ __all__ = [
     "ChordTones",
     "Voicing",
     "candidates",
+    "cheapest",
     "chord_tones",
     "lead",
     "movements",
@@ -269,13 +270,22 @@ def lead(
             best.append(least + cost)
         pointers.append(row)
         totals = best
+    return tuple(step[i][1] for step, i in zip(steps, cheapest(totals, pointers), strict=True))
+
+
+def cheapest(totals: list[float], pointers: list[list[int]]) -> list[int]:
+    """Return the places of the cheapest path, from its end back along the pointers.
+
+    `totals` are the costs of the paths that end at each place of the last step; `pointers[i]`
+    says for each place of step i + 1 which place of step i its best path comes from.
+    """
     place = totals.index(min(totals))
     path = [place]
     for row in reversed(pointers):
         place = row[place]
         path.append(place)
     path.reverse()
-    return tuple(step[i][1] for step, i in zip(steps, path, strict=True))
+    return path
 
 
 def _own_costs(
