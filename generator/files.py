@@ -12,7 +12,7 @@ from pathlib import Path
 
 from generator.errors import OutputError
 
-__all__ = ["safe_name", "sha256_of", "staged_folder", "write_whole"]
+__all__ = ["make_folder", "safe_name", "sha256_of", "staged_folder", "write_whole"]
 
 # A file name may hold 255 bytes on the usual file systems; the rest is for endings
 # such as ".drums.chordmap.json" and for the mark of a temporary file.
@@ -59,7 +59,7 @@ def staged_folder(folder: Path) -> Iterator[Path]:
     OutputError
         If `folder` cannot be made or written, or the disk is full.
     """
-    made = _make_folder(folder)
+    made = make_folder(folder)
     try:
         with _explained(folder):
             stage = Path(tempfile.mkdtemp(prefix=".chartbed-unfinished-", dir=folder))
@@ -91,8 +91,14 @@ def write_whole(path: Path, content: bytes | str) -> None:
         (stage / path.name).write_bytes(data)
 
 
-def _make_folder(folder: Path) -> list[Path]:
-    """Make a folder with its parents; return those that were not there before."""
+def make_folder(folder: Path) -> list[Path]:
+    """Make a folder with its parents; return those that were not there before.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made.
+    """
     missing = [path for path in (folder, *folder.parents) if not path.exists()]
     with _explained(folder):
         folder.mkdir(parents=True, exist_ok=True)

@@ -262,6 +262,13 @@ def test_the_cluster_gives_the_same_bytes_as_this_machine(chart, tmp_path):
     assert verify_pack(tmp_path / "there") == (2, ())
 
 
+def test_the_same_chart_twice_is_two_tracks_on_a_cluster_too(chart, tmp_path):
+    plan = plan_pack(PackSpec((chart, chart), formats=("midi",)))
+    assert len({track.job for track in plan.tracks}) == 1
+    assert run_pack(plan, tmp_path / "pack", jobs=1, cluster="local").made == 2
+    assert verify_pack(tmp_path / "pack") == (2, ())
+
+
 def test_a_cluster_worker_that_dies_loses_nothing(chart, tmp_path):
     from dask.distributed import Client, LocalCluster
 

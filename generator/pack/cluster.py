@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from generator.errors import MissingToolError, PackError
-from generator.pack.plan import PlannedTrack
+from generator.pack.plan import PlannedTrack, folder_of
 from generator.pack.work import Outcome, make_track_bytes
 
 __all__ = ["run_on_cluster"]
@@ -67,7 +67,9 @@ def _run(
     threads = sum(client.nthreads().values()) or 1
 
     def submit(track: PlannedTrack) -> Any:
-        future = client.submit(make_track_bytes, track, key=f"chartbed-{track.job}", pure=False)
+        # By folder too: the same chart given twice is two tracks of one job.
+        name = f"chartbed-{track.folder}-{track.job}"
+        future = client.submit(make_track_bytes, track, key=name, pure=False)
         planned[future.key] = track
         return future
 
@@ -97,7 +99,7 @@ def _deliver(outcome: Outcome, contents: dict[str, bytes], pack: Path) -> Outcom
         if hashlib.sha256(contents[file.name]).hexdigest() != file.sha256:
             return replace(outcome, files=(), error=f"{file.name} was damaged on the way")
     if outcome.files:
-        with staged_folder(pack.joinpath(*outcome.folder.split("/"))) as stage:
+        with staged_folder(folder_of(pack, outcome.folder)) as stage:
             for file in outcome.files:
                 (stage / file.name).write_bytes(contents[file.name])
     return outcome

@@ -13,7 +13,7 @@ from typing import Any
 
 from generator.errors import InputError
 from generator.files import sha256_of, write_whole
-from generator.pack.plan import PlannedTrack
+from generator.pack.plan import PlannedTrack, folder_of
 from generator.pack.work import Outcome
 
 __all__ = ["JOURNAL", "MANIFEST", "Journal", "entry_of", "read_entries", "stands", "write_manifest"]
@@ -79,7 +79,7 @@ def read_entries(pack: Path) -> dict[str, Entry]:
 def stands(pack: Path, entry: Entry) -> bool:
     """Whether every file of a track is there and whole, by size and hash."""
     for file in entry["files"]:
-        path = pack.joinpath(*entry["folder"].split("/"), file["name"])
+        path = folder_of(pack, entry["folder"]) / file["name"]
         if not path.is_file() or path.stat().st_size != file["size_bytes"]:
             return False
         if sha256_of(path) != file["sha256"]:

@@ -5,6 +5,7 @@ import json
 from dataclasses import asdict, dataclass, replace
 from itertools import product
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from generator.chart.model import Chart
 from generator.errors import OptionError
@@ -12,15 +13,12 @@ from generator.files import safe_name
 from generator.harmony.key import Key
 from generator.pack.spec import PackSpec
 from generator.pack.words import read_keys, read_mutes, read_tempos
-from generator.pipeline import (
-    AUDIO_ENDINGS,
-    FORMATS,
-    RenderOptions,
-    load_chart,
-    prepare,
-)
+from generator.pipeline import AUDIO_ENDINGS, RenderOptions, check_formats, load_chart, prepare
 
-__all__ = ["MAX_TRACKS", "PackPlan", "PlannedTrack", "plan_pack"]
+if TYPE_CHECKING:
+    from generator.sound.fonts import Font
+
+__all__ = ["MAX_TRACKS", "PackPlan", "PlannedTrack", "folder_of", "plan_pack"]
 
 MAX_TRACKS = 10_000
 
@@ -69,6 +67,11 @@ class PackPlan:
         return sum(_size_bytes(track) for track in self.tracks)
 
 
+def folder_of(pack: Path, folder: str) -> Path:
+    """Return where a track's `folder` lies in a pack, in the way of this system."""
+    return pack.joinpath(*folder.split("/"))
+
+
 def plan_pack(spec: PackSpec) -> PackPlan:
     """Work out every track of a pack; nothing is written.
 
@@ -79,9 +82,7 @@ def plan_pack(spec: PackSpec) -> PackPlan:
     OptionError
         If a word makes no sense, or the tracks are too many.
     """
-    for kind in spec.formats:
-        if kind not in FORMATS:
-            raise OptionError(f"--formats {kind}: no such format; choose from {', '.join(FORMATS)}")
+    check_formats(spec.formats)
     tracks: list[PlannedTrack] = []
     titles: set[str] = set()
     for source in spec.charts:
@@ -99,6 +100,7 @@ def plan_pack(spec: PackSpec) -> PackPlan:
 
 def _tracks_of(chart: Chart, title: str, spec: PackSpec) -> list[PlannedTrack]:
     from generator.chart.format import format_chart
+    from generator.sound.fonts import choose_font
 
     text = format_chart(chart)
     keys = read_keys(spec.keys, chart.key)
@@ -115,6 +117,7 @@ def _tracks_of(chart: Chart, title: str, spec: PackSpec) -> list[PlannedTrack]:
         mix=spec.mix,
         font=Path(spec.font) if spec.font else None,
     )
+    font = choose_font(common.font)
     tracks = []
     for style, tempo in product(styles, tempos):
         # Length and parts are the same in every key and with every mute: worked out once.
@@ -147,21 +150,19 @@ def _tracks_of(chart: Chart, title: str, spec: PackSpec) -> list[PlannedTrack]:
                     chart_text=text,
                     options=options,
                     duration_s=duration_s,
-                    job=_job(text, options),
+                    job=_job(text, options, font),
                 )
             )
     return tracks
 
 
-def _job(text: str, options: RenderOptions) -> str:
+def _job(text: str, options: RenderOptions, font: "Font") -> str:
     from generator import __version__
-    from generator.sound.fonts import choose_font
 
-    font = choose_font(options.font).path
     depends = {
         "chart": text,
         "options": asdict(options) | {"font": None, "jobs": None, "cache": None},
-        "font": [font.name, font.stat().st_size],
+        "font": [font.path.name, font.path.stat().st_size],
         "version": __version__,
     }
     return hashlib.sha256(json.dumps(depends, sort_keys=True, default=str).encode()).hexdigest()

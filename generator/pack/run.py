@@ -5,13 +5,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from generator.errors import OutputError
+from generator.files import make_folder
 from generator.pack.cluster import run_on_cluster
 from generator.pack.index import write_index
 from generator.pack.local import run_here
 from generator.pack.lock import locked
 from generator.pack.manifest import Entry, Journal, entry_of, read_entries, stands, write_manifest
-from generator.pack.plan import PackPlan, PlannedTrack
+from generator.pack.plan import PackPlan, PlannedTrack, folder_of
 from generator.pack.work import Outcome
 
 __all__ = ["PackReport", "Progress", "run_pack"]
@@ -61,12 +61,7 @@ def run_pack(
         If another run holds the folder.
     """
     tell = progress or (lambda done, total, folder: None)
-    try:
-        pack.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"{pack} cannot be written ({error.strerror or error}); choose another folder with -o"
-        ) from error
+    make_folder(pack)
     with locked(pack) as died:
         if died:
             _sweep(pack, plan)
@@ -123,7 +118,7 @@ def _outcomes(
 
 def _present(pack: Path, entry: Entry) -> bool:
     """Whether the files of a track are there; their hashes are checked when it is planned."""
-    folder = pack.joinpath(*entry["folder"].split("/"))
+    folder = folder_of(pack, entry["folder"])
     return all((folder / file["name"]).is_file() for file in entry["files"])
 
 
@@ -132,7 +127,7 @@ def _sweep(pack: Path, plan: PackPlan) -> None:
     for leftover in pack.glob(".chartbed-unfinished-*"):
         shutil.rmtree(leftover, ignore_errors=True)
     for track in plan.tracks:
-        folder = pack.joinpath(*track.folder.split("/"))
+        folder = folder_of(pack, track.folder)
         for leftover in folder.glob(".chartbed-unfinished-*"):
             shutil.rmtree(leftover, ignore_errors=True)
         while folder != pack and folder.is_dir() and not any(folder.iterdir()):

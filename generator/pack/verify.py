@@ -5,6 +5,7 @@ from pathlib import Path
 from generator.errors import ChartbedError, InputError
 from generator.files import sha256_of
 from generator.pack.manifest import MANIFEST, Entry, read_entries
+from generator.pack.plan import folder_of
 
 __all__ = ["verify_pack"]
 
@@ -27,7 +28,7 @@ def verify_pack(pack: Path) -> tuple[int, tuple[str, ...]]:
 
 
 def _problems(pack: Path, entry: Entry) -> list[str]:
-    folder = pack.joinpath(*entry["folder"].split("/"))
+    folder = folder_of(pack, entry["folder"])
     problems = []
     for file in entry["files"]:
         path = folder / file["name"]

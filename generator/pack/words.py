@@ -4,8 +4,9 @@ import re
 from fractions import Fraction
 
 from generator.errors import OptionError
-from generator.harmony.key import Key, parse_key
+from generator.harmony.key import Key
 from generator.harmony.transposition import key_after_semitones
+from generator.pipeline import asked_key
 
 __all__ = ["read_keys", "read_mutes", "read_tempos"]
 
@@ -16,7 +17,7 @@ _RANGE = re.compile(r"\s*([\d.]+)(%?)\s*\.\.\s*([\d.]+)(%?)\s*:\s*([\d.]+)(%?)\s
 def read_keys(words: tuple[str, ...], own: Key) -> tuple[Key, ...]:
     """Read `all` (twelve keys, upward from C), `circle` (by fifths from the own key) or names.
 
-    Keys without a word for their mode keep to the mode of the chart, `own`.
+    `own` is the key of the chart: every key must be of its mode.
 
     Raises
     ------
@@ -25,6 +26,7 @@ def read_keys(words: tuple[str, ...], own: Key) -> tuple[Key, ...]:
 
     Examples
     --------
+    >>> from generator.harmony.key import parse_key
     >>> [key.name for key in read_keys(("circle",), parse_key("Em"))][:4]
     ['E minor', 'B minor', 'F# minor', 'C# minor']
     """
@@ -38,13 +40,7 @@ def read_keys(words: tuple[str, ...], own: Key) -> tuple[Key, ...]:
         elif word == "circle":
             keys += [key_after_semitones(own, 7 * step % 12) for step in range(12)]
         else:
-            key = parse_key(word)
-            if key.mode != own.mode:
-                raise OptionError(
-                    f"--keys {word} is {key.mode}, but the chart is in {own.name}: "
-                    f"ask for a {own.mode} key, such as '{key.tonic} {own.mode}'"
-                )
-            keys.append(key)
+            keys.append(asked_key(word, own, option="--keys"))
     return tuple(dict.fromkeys(keys))
 
 

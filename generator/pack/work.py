@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from generator.errors import ChartbedError
-from generator.pack.plan import PlannedTrack
+from generator.pack.plan import PlannedTrack, folder_of
 
 __all__ = ["MadeFile", "Outcome", "make_track", "make_track_bytes"]
 
@@ -41,13 +41,11 @@ class Outcome:
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:
     """Render a track into its folder of the pack; a failure becomes the `error` of the outcome."""
     from generator.chart.parser import parse_chart
-    from generator.files import sha256_of
     from generator.pipeline import render_track
 
     try:
         chart = parse_chart(track.chart_text, f"{track.title}.chart")
-        folder = pack.joinpath(*track.folder.split("/"))
-        result = render_track(chart, folder, track.options, name=track.name)
+        result = render_track(chart, folder_of(pack, track.folder), track.options, name=track.name)
     except ChartbedError as error:
         return Outcome(track.job, track.folder, error=str(error))
     except Exception as error:  # a fault of ours in one track must not take the others along
@@ -57,8 +55,7 @@ def make_track(track: PlannedTrack, pack: Path) -> Outcome:
         track.folder,
         tuple(
             MadeFile(
-                file.path.name, file.format, file.part, file.path.stat().st_size,
-                sha256_of(file.path),
+                file.path.name, file.format, file.part, file.path.stat().st_size, file.sha256
             )
             for file in result.files
         ),

@@ -1,7 +1,13 @@
 """The stages in order: chart -> timeline -> band -> MIDI and sound; the map off the timeline."""
 
-from generator.pipeline.options import AUDIO_ENDINGS, DEFAULT_FORMATS, FORMATS, RenderOptions
-from generator.pipeline.prepare import Track, in_key, load_chart, prepare
+from generator.pipeline.options import (
+    AUDIO_ENDINGS,
+    DEFAULT_FORMATS,
+    FORMATS,
+    RenderOptions,
+    check_formats,
+)
+from generator.pipeline.prepare import Track, asked_key, in_key, load_chart, prepare
 from generator.pipeline.products import track_map
 from generator.pipeline.render import OutputFile, RenderResult, render_track
 
@@ -13,6 +19,8 @@ __all__ = [
     "RenderOptions",
     "RenderResult",
     "Track",
+    "asked_key",
+    "check_formats",
     "in_key",
     "load_chart",
     "prepare",

@@ -7,10 +7,11 @@ from pathlib import Path
 from generator.band.arrangement import Arrangement
 from generator.chart.model import Chart
 from generator.errors import OptionError
+from generator.harmony.key import Key, parse_key
 from generator.pipeline.options import RenderOptions
 from generator.timeline.model import Timeline
 
-__all__ = ["Track", "in_key", "load_chart", "prepare"]
+__all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare"]
 
 _COMMON_STYLES = (
     "straight-eighth-rock",
@@ -88,6 +89,25 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
     return Track(chart, timeline, arrangement, remarks + arrangement.remarks)
 
 
+def asked_key(text: str, own: Key, *, option: str) -> Key:
+    """Read the key that an option asks for, for a chart in the key `own`.
+
+    Raises
+    ------
+    KeyNameError
+        If it is no key.
+    OptionError
+        If it is of another mode than the chart.
+    """
+    key = parse_key(text)
+    if key.mode != own.mode:
+        raise OptionError(
+            f"{option} {text} is {key.mode}, but the chart is in {own.name}: "
+            f"ask for a {own.mode} key, such as '{key.tonic} {own.mode}'"
+        )
+    return key
+
+
 def in_key(chart: Chart, options: RenderOptions) -> Chart:
     """Return the chart in the key that the options ask for.
 
@@ -97,7 +117,6 @@ def in_key(chart: Chart, options: RenderOptions) -> Chart:
         If the key cannot be read, is of another mode than the chart, or both ways are given.
     """
     from generator.chart.transpose import transpose_chart
-    from generator.harmony.key import parse_key
     from generator.harmony.transposition import key_after_semitones
 
     if options.key is not None and options.transpose:
@@ -106,12 +125,7 @@ def in_key(chart: Chart, options: RenderOptions) -> Chart:
         raise OptionError(f"--transpose takes -12 to 12 semitones, got {options.transpose}")
     target = chart.key
     if options.key is not None:
-        target = parse_key(options.key)
-        if target.mode != chart.key.mode:
-            raise OptionError(
-                f"--key {options.key} is {target.mode}, but the chart is in {chart.key.name}: "
-                f"ask for a {chart.key.mode} key, such as '{target.tonic} {chart.key.mode}'"
-            )
+        target = asked_key(options.key, chart.key, option="--key")
     elif options.transpose:
         target = key_after_semitones(chart.key, options.transpose)
     return chart if target == chart.key else transpose_chart(chart, target)

@@ -1,6 +1,6 @@
 """From a chart to a folder of files that appear together when all of them are whole."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ class OutputFile:
 
     path: Path
     format: str
+    sha256: str
     part: str = ""
 
 
@@ -99,7 +100,7 @@ def render_track(
         loudness_lufs=round(mix[0].loudness_lufs, 2) if mix else None,
         true_peak_dbtp=round(mix[0].true_peak_dbtp, 2) if mix else None,
         limited_db=round(report.limited_db, 2) if report else None,
-        files=tuple(OutputFile(folder / file.path.name, file.format, file.part) for file in files),
+        files=tuple(replace(file, path=folder / file.path.name) for file in files),
         remarks=track.remarks + (_sound_remarks(report) if report else ()),
     )
 
@@ -115,6 +116,7 @@ def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
 def _write_files(
     track: Track, options: RenderOptions, stage: Path, stem: str, tell: Progress
 ) -> tuple["AudioReport | None", list[OutputFile]]:
+    import hashlib
     import tempfile
 
     from generator.chart.format import format_chart
@@ -125,15 +127,16 @@ def _write_files(
 
     def put(ending: str, kind: str, content: bytes | str) -> None:
         path = stage / f"{stem}{ending}"
-        path.write_bytes(content.encode() if isinstance(content, str) else content)
-        files.append(OutputFile(path, kind))
+        data = content.encode() if isinstance(content, str) else content
+        path.write_bytes(data)
+        files.append(OutputFile(path, kind, hashlib.sha256(data).hexdigest()))
 
     with tempfile.TemporaryDirectory(prefix="chartbed-") as scratch:
         report = _render_sound(track, options, stage, Path(scratch), stem, tell)
         audio = tuple(file for file in report.files if file.path.parent == stage) if report else ()
         if report and "page" in options.formats:
             put(".html", "page", track_page(track, options, report.files))
-    files[:0] = [OutputFile(file.path, file.format, file.part) for file in audio]
+    files[:0] = [OutputFile(file.path, file.format, file.sha256, file.part) for file in audio]
     tell("writing", 0.0)
     if "midi" in options.formats:
         put(".mid", "midi", midi_bytes(_without(track.arrangement, options.mute), track.timeline))
@@ -181,7 +184,5 @@ def _render_sound(
 
 
 def _without(arrangement: Arrangement, mute: tuple[str, ...]) -> Arrangement:
-    import dataclasses
-
     parts = tuple(part for part in arrangement.parts if part.name not in mute)
-    return dataclasses.replace(arrangement, parts=parts)
+    return replace(arrangement, parts=parts)
