@@ -21,6 +21,7 @@ from generator.band.bass_line import scale_tones
 from generator.band.pitched_spec import BassSpec
 from generator.band.style import load_style, parse_style
 from generator.band.style_catalogue import find_style
+from generator.band.style_table import read_table
 from generator.chart.parser import parse_chart
 from generator.clock import TICKS_PER_QUARTER
 from generator.errors import StyleError
@@ -198,7 +199,7 @@ def test_few_lengths_are_used():
 def style_with(base, **layer):
     """Return a style whose bass has one layer."""
     spec = {"program": 33, "layers": [{"from": "pp", **layer}]}
-    return load_style(base).model_copy(update={"bass": BassSpec.model_validate(spec)})
+    return replace(load_style(base), bass=read_table(BassSpec, spec))
 
 
 def play(style, chart, **more):
@@ -270,7 +271,7 @@ def test_a_meter_that_the_style_does_not_know_is_played_from_its_beats():
 
 
 def test_a_part_without_a_bass_says_so():
-    style = load_style("pop-ballad").model_copy(update={"bass": None})
+    style = replace(load_style("pop-ballad"), bass=None)
     with pytest.raises(ValueError, match="pop-ballad has no bass"):
         play_bass(timeline_of("pop-ballad", "pop"), style, seed=1, kick_ticks=())
 

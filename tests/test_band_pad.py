@@ -1,5 +1,6 @@
 """The pad: rules 5 to 11 and 17 to 19 of the band, measured on its notes."""
 
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
@@ -9,6 +10,7 @@ from band_charts import DYNAMICS, STYLES, harmonies, milliseconds, timeline_of
 from generator.band.pad import play_pad
 from generator.band.pitched_spec import PadSpec
 from generator.band.style import load_style
+from generator.band.style_table import read_table
 from generator.clock import TICKS_PER_QUARTER
 from generator.harmony.chord import parse_chord
 
@@ -207,7 +209,7 @@ def test_a_crescendo_opens_under_held_chords():
 
 def style_with(**layer):
     spec = {"program": 89, "layers": [{"from": "pp", **layer}]}
-    return load_style("pop-ballad").model_copy(update={"pad": PadSpec.model_validate(spec)})
+    return replace(load_style("pop-ballad"), pad=read_table(PadSpec, spec))
 
 
 def test_common_tones_are_tied_or_struck_again():
@@ -252,6 +254,6 @@ def test_choruses_are_voiced_differently():
 
 
 def test_a_part_without_a_pad_says_so():
-    style = load_style("pop-ballad").model_copy(update={"pad": None})
+    style = replace(load_style("pop-ballad"), pad=None)
     with pytest.raises(ValueError, match="pop-ballad has no pad"):
         play_pad(timeline_of("pop-ballad", "pop"), style, seed=1)

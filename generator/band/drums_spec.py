@@ -12,11 +12,11 @@ Conventions
   of a bar.
 """
 
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
-
-from generator.band.pitched_spec import Mark, StepName
+from generator.band.pitched_spec import Level, Mark, Pan, Share, SomeShare, StepName
+from generator.band.style_table import other_keys, within
 
 __all__ = ["LANES", "DrumAlternate", "DrumFill", "DrumLayer", "DrumSpec", "lane_bars", "lane_key"]
 
@@ -76,45 +76,31 @@ def _is_lane(name: str) -> bool:
     return name in LANES or (name.isdigit() and 27 <= int(name) <= 87)
 
 
-def _check_line(line: str) -> str:
+def _check_line(line: str) -> None:
     for place, character in enumerate(line, start=1):
         if character not in "xXo-| ":
             raise ValueError(f"{character!r} at {place} is no stroke; use x X o - and | for bars")
     if not all(lane_bars(line)):
         raise ValueError("there is a bar without steps")
-    return line
 
 
-def _check_lane_name(name: str) -> str:
+def _check_lane_name(name: str) -> None:
     if not _is_lane(name):
         raise ValueError(f"no such drum {name!r}; use {', '.join(LANES)}, or a key 27 to 87")
-    return name
 
 
-Line = Annotated[str, AfterValidator(_check_line)]
-LaneName = Annotated[str, AfterValidator(_check_lane_name)]
+Line = Annotated[str, _check_line]
+LaneName = Annotated[str, _check_lane_name]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True)
-
-
-class _Lanes(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lanes:
     """A table whose keys are lanes beside its own fields."""
 
-    lanes: dict[LaneName, Line] = Field(default_factory=dict)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _gather_lanes(cls, data: Any) -> Any:
-        if not isinstance(data, dict):
-            return data
-        own = {field.alias or name for name, field in cls.model_fields.items()}
-        lanes = {key: value for key, value in data.items() if key not in own and _is_lane(key)}
-        rest = {key: value for key, value in data.items() if key not in lanes}
-        return {**rest, "lanes": lanes} if lanes else rest
+    lanes: dict[LaneName, Line] = field(default_factory=dict, metadata=other_keys(LANES, _is_lane))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumAlternate(_Lanes):
     """Other lines for some bars.
 
@@ -122,16 +108,15 @@ class DrumAlternate(_Lanes):
     asked. At most one alternate is taken a bar, the first that comes up.
     """
 
-    chance: float = Field(default=0.25, gt=0, le=1)
-    every: int = Field(default=1, ge=1, le=16)
+    chance: SomeShare = 0.25
+    every: Annotated[int, within(1, 16)] = 1
 
-    @model_validator(mode="after")
-    def _has_lanes(self) -> "DrumAlternate":
+    def __post_init__(self) -> None:
         if not self.lanes:
             raise ValueError('an alternate needs a lane, such as kick = "X---"')
-        return self
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumLayer(_Lanes):
     """How the kit is played from the mark `from` upwards.
 
@@ -139,25 +124,25 @@ class DrumLayer(_Lanes):
     shaker, tambourine, brush sweep) always play theirs.
     """
 
-    from_: Mark = Field(alias="from")
+    from_: Mark
     step: StepName = "sixteenth"
-    ghosts: float = Field(default=0.85, ge=0, le=1)
-    alternates: tuple[DrumAlternate, ...] = Field(default=(), strict=False)
+    ghosts: Share = 0.85
+    alternates: tuple[DrumAlternate, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DrumFill(_Lanes):
     """A fill, written for the end of a bar: as long as its lines, at the marks `from` to `to`.
 
     Lanes named in `keep` go on with their groove under the fill.
     """
 
-    from_: Mark = Field(alias="from", default="pp")
+    from_: Mark = "pp"
     to: Mark = "ff"
     step: StepName = "sixteenth"
-    keep: tuple[LaneName, ...] = Field(default=(), strict=False)
+    keep: tuple[LaneName, ...] = ()
 
-    @model_validator(mode="after")
-    def _has_equal_lines(self) -> "DrumFill":
+    def __post_init__(self) -> None:
         if any("|" in line for line in self.lanes.values()):
             raise ValueError("a fill lies within one bar; take the | out of its lines")
         lengths = {name: len(lane_bars(line)[0]) for name, line in self.lanes.items()}
@@ -166,10 +151,10 @@ class DrumFill(_Lanes):
         if len(set(lengths.values())) > 1:
             told = ", ".join(f"{name} {length}" for name, length in lengths.items())
             raise ValueError(f"the lines of a fill must be equally long, got {told} steps")
-        return self
 
 
-class DrumSpec(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrumSpec:
     """`[drums]`.
 
     `program` is the drum set (0 standard, 40 brushes), counted from 0. `fill_every` is the length
@@ -182,29 +167,27 @@ class DrumSpec(_Table):
     """
 
     program: Literal[0, 8, 16, 24, 25, 32, 40, 48] = 0
-    level_db: float = Field(default=0.0, ge=-40, le=12)
-    pan: float = Field(default=0.0, ge=-1, le=1)
-    reverb_send: float = Field(default=0.12, ge=0, le=1)
-    velocity: tuple[int, int] = Field(default=(54, 112), strict=False)
+    level_db: Level = 0.0
+    pan: Pan = 0.0
+    reverb_send: Share = 0.12
+    velocity: tuple[int, int] = (54, 112)
     count_in: LaneName = "side-stick"
-    fill_every: int = Field(default=8, ge=1, le=32)
-    fill_chance: float = Field(default=0.6, ge=0, le=1)
+    fill_every: Annotated[int, within(1, 32)] = 8
+    fill_chance: Share = 0.6
     crash_from: Mark = "mf"
     loud_from: Mark = "f"
-    balance: dict[LaneName, int] = Field(default_factory=dict)
-    hit: tuple[LaneName, ...] = Field(default=("kick", "snare", "hat"), strict=False)
-    hit_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "hat"), strict=False)
-    push: tuple[LaneName, ...] = Field(default=("kick", "open-hat"), strict=False)
-    push_loud: tuple[LaneName, ...] = Field(default=("kick", "snare", "crash"), strict=False)
-    hold: tuple[LaneName, ...] = Field(default=("kick", "ride"), strict=False)
-    hold_loud: tuple[LaneName, ...] = Field(default=("kick", "crash"), strict=False)
+    balance: dict[LaneName, int] = field(default_factory=dict)
+    hit: tuple[LaneName, ...] = ("kick", "snare", "hat")
+    hit_loud: tuple[LaneName, ...] = ("kick", "snare", "hat")
+    push: tuple[LaneName, ...] = ("kick", "open-hat")
+    push_loud: tuple[LaneName, ...] = ("kick", "snare", "crash")
+    hold: tuple[LaneName, ...] = ("kick", "ride")
+    hold_loud: tuple[LaneName, ...] = ("kick", "crash")
     after_push: Literal["rest", "time"] = "rest"
-    layers: tuple[DrumLayer, ...] = Field(default=(), strict=False)
-    fills: tuple[DrumFill, ...] = Field(default=(), strict=False)
+    layers: tuple[DrumLayer, ...] = ()
+    fills: tuple[DrumFill, ...] = ()
 
-    @model_validator(mode="after")
-    def _velocity_rises(self) -> "DrumSpec":
+    def __post_init__(self) -> None:
         soft, loud = self.velocity
         if not 1 <= soft <= loud <= 127:
             raise ValueError(f"velocity must rise within 1 to 127, got [{soft}, {loud}]")
-        return self

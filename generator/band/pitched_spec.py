@@ -32,10 +32,12 @@ stroke, `u` up stroke, `D` and `U` the same with an accent, `x` muted stroke, an
 to `4` for one voice from the bottom, left ringing (broken chords).
 """
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from generator.band.style_table import more_than, not_empty, within
 
 __all__ = [
     "BASS_CHARACTERS",
@@ -55,6 +57,10 @@ __all__ = [
 
 Mark = Literal["pp", "p", "mp", "mf", "f", "ff"]
 StepName = Literal["quarter", "eighth", "triplet", "sixteenth"]
+Share = Annotated[float, within(0, 1)]
+SomeShare = Annotated[float, within(0, 1), more_than(0)]
+Level = Annotated[float, within(-40, 12)]
+Pan = Annotated[float, within(-1, 1)]
 
 STEP_QUARTERS = {
     "quarter": Fraction(1),
@@ -78,8 +84,8 @@ def pattern_length(pattern: str) -> int:
     return sum(character not in " |!" for character in pattern)
 
 
-def _characters(allowed: str) -> AfterValidator:
-    def check(pattern: str) -> str:
+def _characters(allowed: str) -> Callable[[str], None]:
+    def check(pattern: str) -> None:
         for place, character in enumerate(pattern, start=1):
             if character not in allowed + " |":
                 raise ValueError(
@@ -87,9 +93,8 @@ def _characters(allowed: str) -> AfterValidator:
                 )
         if not pattern_length(pattern):
             raise ValueError("a pattern needs at least one step")
-        return pattern
 
-    return AfterValidator(check)
+    return check
 
 
 BassPattern = Annotated[str, _characters(BASS_CHARACTERS)]
@@ -97,24 +102,20 @@ PadPattern = Annotated[str, _characters(PAD_CHARACTERS)]
 CompPattern = Annotated[str, _characters(COMP_CHARACTERS)]
 
 
-class _Table(BaseModel):
-    """A strict TOML table: unknown keys are errors, nothing is coerced but list to tuple."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True)
-
-
-class _Layer(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Layer:
     """How a part plays from the mark `from` upwards.
 
     `step` is the length of a pattern character; `length` the share of its written length that a
     note sounds (1 legato, 0.5 short).
     """
 
-    from_: Mark = Field(alias="from")
+    from_: Mark
     step: StepName = "eighth"
-    length: float = Field(default=0.95, gt=0, le=1)
+    length: SomeShare = 0.95
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BassLayer(_Layer):
     """One layer of the bass.
 
@@ -125,12 +126,13 @@ class BassLayer(_Layer):
     """
 
     mode: Literal["pattern", "walking", "two", "pedal"] = "pattern"
-    patterns: tuple[BassPattern, ...] = Field(default=(), strict=False)
-    fills: tuple[BassPattern, ...] = Field(default=(), strict=False)
-    variation: float = Field(default=0.25, ge=0, le=1)
-    skips: float = Field(default=0.0, ge=0, le=1)
+    patterns: tuple[BassPattern, ...] = ()
+    fills: tuple[BassPattern, ...] = ()
+    variation: Share = 0.25
+    skips: Share = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadLayer(_Layer):
     """One layer of the pad.
 
@@ -141,68 +143,69 @@ class PadLayer(_Layer):
     """
 
     voices: Literal[2, 3, 4] = 4
-    centre: int = Field(default=62, ge=52, le=72)
+    centre: Annotated[int, within(52, 72)] = 62
     restrike: Literal["chord", "bar", "beat", "pattern"] = "chord"
-    patterns: tuple[PadPattern, ...] = Field(default=(), strict=False)
+    patterns: tuple[PadPattern, ...] = ()
     common_tones: Literal["tie", "restrike"] = "restrike"
-    breathe: int = Field(default=16, ge=0, le=60)
+    breathe: Annotated[int, within(0, 60)] = 16
 
-    @model_validator(mode="after")
-    def _has_patterns(self) -> "PadLayer":
+    def __post_init__(self) -> None:
         if self.restrike == "pattern" and not self.patterns:
             raise ValueError('restrike = "pattern" needs patterns')
-        return self
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CompLayer(_Layer):
     """One layer of the comp: `voices` sounding strings or fingers, and its `patterns`."""
 
     voices: Literal[2, 3, 4] = 3
-    patterns: tuple[CompPattern, ...] = Field(min_length=1, strict=False)
-    fills: tuple[CompPattern, ...] = Field(default=(), strict=False)
-    variation: float = Field(default=0.25, ge=0, le=1)
+    patterns: Annotated[tuple[CompPattern, ...], not_empty]
+    fills: tuple[CompPattern, ...] = ()
+    variation: Share = 0.25
 
 
-class PitchedSpec(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PitchedSpec:
     """What bass, pad and comp have in common.
 
     `program` counts from 0 (General MIDI); `velocity` is the touch at pp and at ff, between them
     it follows the dynamics; `accent` is added on accented steps.
     """
 
-    program: int = Field(ge=0, le=127)
-    level_db: float = Field(default=0.0, ge=-40, le=12)
-    pan: float = Field(default=0.0, ge=-1, le=1)
-    reverb_send: float = Field(default=0.15, ge=0, le=1)
-    velocity: tuple[int, int] = Field(default=(46, 106), strict=False)
-    accent: int = Field(default=12, ge=0, le=40)
+    program: Annotated[int, within(0, 127)]
+    level_db: Level = 0.0
+    pan: Pan = 0.0
+    reverb_send: Share = 0.15
+    velocity: tuple[int, int] = (46, 106)
+    accent: Annotated[int, within(0, 40)] = 12
 
-    @model_validator(mode="after")
-    def _velocity_rises(self) -> "PitchedSpec":
+    def __post_init__(self) -> None:
         soft, loud = self.velocity
         if not 1 <= soft <= loud <= 127:
             raise ValueError(f"velocity must rise within 1 to 127, got [{soft}, {loud}]")
-        return self
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BassSpec(PitchedSpec):
     """`[bass]`. `low` and `high` bound the line, `centre` is where the hand lies (MIDI keys)."""
 
-    low: int = Field(default=28, ge=23, le=48)
-    high: int = Field(default=55, ge=40, le=63)
-    centre: int = Field(default=36, ge=28, le=48)
-    leap: int = Field(default=12, ge=7, le=24)
-    layers: tuple[BassLayer, ...] = Field(min_length=1, strict=False)
+    low: Annotated[int, within(23, 48)] = 28
+    high: Annotated[int, within(40, 63)] = 55
+    centre: Annotated[int, within(28, 48)] = 36
+    leap: Annotated[int, within(7, 24)] = 12
+    layers: Annotated[tuple[BassLayer, ...], not_empty]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PadSpec(PitchedSpec):
     """`[pad]`. `low` and `high` bound the voicings (MIDI keys)."""
 
-    low: int = Field(default=52, ge=48, le=60)
-    high: int = Field(default=72, ge=67, le=76)
-    layers: tuple[PadLayer, ...] = Field(min_length=1, strict=False)
+    low: Annotated[int, within(48, 60)] = 52
+    high: Annotated[int, within(67, 76)] = 72
+    layers: Annotated[tuple[PadLayer, ...], not_empty]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CompSpec(PitchedSpec):
     """`[comp]`. A "guitar" is voiced on its fretboard, "keys" under two hands.
 
@@ -212,13 +215,13 @@ class CompSpec(PitchedSpec):
     """
 
     instrument: Literal["guitar", "keys"] = "guitar"
-    strum_ms: float = Field(default=14.0, ge=0, le=60)
-    low: int = Field(default=48, ge=40, le=60)
-    high: int = Field(default=74, ge=52, le=79)
-    centre: int = Field(default=60, ge=44, le=70)
+    strum_ms: Annotated[float, within(0, 60)] = 14.0
+    low: Annotated[int, within(40, 60)] = 48
+    high: Annotated[int, within(52, 79)] = 74
+    centre: Annotated[int, within(44, 70)] = 60
     open_strings: bool = False
     power_chords: bool = False
-    layers: tuple[CompLayer, ...] = Field(min_length=1, strict=False)
+    layers: Annotated[tuple[CompLayer, ...], not_empty]
 
 
 def wrong_lengths(
@@ -226,8 +229,8 @@ def wrong_lengths(
 ) -> list[tuple[int, str, str]]:
     """Return the patterns that do not fill whole bars: index of the layer, its key, what is wrong.
 
-    >>> layer = {"from": "pp", "patterns": ["1===5==="], "fills": ["1==="]}
-    >>> wrong_lengths(BassSpec(program=33, layers=[layer]), Fraction(4))
+    >>> layer = BassLayer(from_="pp", patterns=("1===5===",), fills=("1===",))
+    >>> wrong_lengths(BassSpec(program=33, layers=(layer,)), Fraction(4))
     [(0, 'fills', "'1===' has 4 eighth steps, a bar has 8")]
     """
     problems = []

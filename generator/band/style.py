@@ -3,14 +3,13 @@
 `styles/README.md` teaches how to write one. A fault is told as ``file:line: key: what``.
 """
 
-import difflib
 import tomllib
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import lru_cache
-from typing import Annotated, Any, Literal
-
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from operator import itemgetter
+from typing import Annotated, Literal
 
 from generator.band.drums_spec import DrumSpec, lane_bars
 from generator.band.ending import slowed_ending
@@ -25,6 +24,7 @@ from generator.band.pitched_spec import (
 )
 from generator.band.style_catalogue import find_style, style_catalogue, style_names
 from generator.band.style_lines import line_of
+from generator.band.style_table import Place, TableError, not_empty, read_table, within
 from generator.chart.meter import Meter
 from generator.chart.model import DYNAMICS
 from generator.errors import StyleError
@@ -52,11 +52,8 @@ TEMPO_UNITS = {
 VOICES = ("kick", "snare", "hat", "ride", "crash", "tom", "percussion", "bass", "pad", "comp")
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class SwingSpec(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwingSpec:
     """`[swing]`: which notes swing, and by how much: a `share`, a `ratio`, or `by_tempo`.
 
     `share` is the part of the pair that the first note takes (0.5 straight, 0.667 triplets),
@@ -65,17 +62,15 @@ class SwingSpec(_Table):
     """
 
     unit: Literal["eighth", "sixteenth"] = "eighth"
-    share: float | None = Field(default=None, ge=0.5, le=0.8)
-    ratio: float | None = Field(default=None, ge=1, le=4)
+    share: Annotated[float, within(0.5, 0.8)] | None = None
+    ratio: Annotated[float, within(1, 4)] | None = None
     by_tempo: bool = False
-    cap: float = Field(default=2.5, ge=1, le=4)
+    cap: Annotated[float, within(1, 4)] = 2.5
 
-    @model_validator(mode="after")
-    def _says_it_once(self) -> "SwingSpec":
+    def __post_init__(self) -> None:
         said = [self.share is not None, self.ratio is not None, self.by_tempo]
         if sum(said) != 1:
             raise ValueError("give one of share, ratio or by_tempo = true")
-        return self
 
     @property
     def swing(self) -> Swing:
@@ -91,25 +86,29 @@ class SwingSpec(_Table):
         return Swing(STEP_QUARTERS[self.unit], share, cap)
 
 
-class TimingSpec(_Table):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimingSpec:
     """One voice of `[timing]`: ahead (-) or behind (+) the beat, and the spread, in ms."""
 
-    offset_ms: float = Field(default=0.0, ge=-8, le=8)
-    spread_ms: float = Field(default=5.0, ge=0, le=8)
+    offset_ms: Annotated[float, within(-8, 8)] = 0.0
+    spread_ms: Annotated[float, within(0, 8)] = 5.0
 
 
-def _check_meter(text: str) -> str:
+def _check_meter(text: str) -> None:
     parse_meter(text)
-    return text
 
 
-def _check_voice(name: str) -> str:
+def _check_voice(name: str) -> None:
     if name not in VOICES:
         raise ValueError(f"no such voice {name!r}; use {', '.join(VOICES)}")
-    return name
 
 
-class Style(_Table):
+MeterName = Annotated[str, _check_meter]
+Voice = Annotated[str, _check_voice]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
     """A style file.
 
     Attributes
@@ -131,25 +130,20 @@ class Style(_Table):
     """
 
     name: str
-    description: str = Field(min_length=1)
-    feel: str = Field(min_length=1)
-    meters: tuple[Annotated[str, AfterValidator(_check_meter)], ...] = Field(
-        min_length=1, strict=False
-    )
-    tempo: tuple[int, int] = Field(strict=False)
+    description: Annotated[str, not_empty]
+    feel: Annotated[str, not_empty]
+    meters: Annotated[tuple[MeterName, ...], not_empty]
+    tempo: tuple[int, int]
     tempo_unit: Literal["e", "q", "q.", "h", "h."] = "q"
     ending: Literal["ring", "cut", "rit"] = "ring"
     swing: SwingSpec | None = None
-    timing: dict[Annotated[str, AfterValidator(_check_voice)], TimingSpec] = Field(
-        default_factory=dict
-    )
-    drums: DrumSpec = DrumSpec()
+    timing: dict[Voice, TimingSpec] = field(default_factory=dict)
+    drums: DrumSpec = field(default_factory=DrumSpec)
     bass: BassSpec | None = None
     pad: PadSpec | None = None
     comp: CompSpec | None = None
 
-    @model_validator(mode="after")
-    def _tempo_rises(self) -> "Style":
+    def __post_init__(self) -> None:
         low, high = self.tempo
         if (
             not 20
@@ -158,7 +152,6 @@ class Style(_Table):
             <= 400
         ):
             raise ValueError(f"tempo must rise within 20 to 400 quarters, got [{low}, {high}]")
-        return self
 
     @property
     def tempo_quarters(self) -> tuple[Fraction, Fraction]:
@@ -286,60 +279,22 @@ def parse_style(text: str, name: str, *, source_name: str = "style") -> Style:
     except tomllib.TOMLDecodeError as fault:
         raise StyleError(f"{source_name}: no TOML: {fault}") from fault
     try:
-        style = Style.model_validate({**data, "name": name})
-    except ValidationError as fault:
-        told = [_tell(error, text, source_name) for error in fault.errors()]
-        raise StyleError("\n".join(told)) from fault
+        style = read_table(Style, {**data, "name": name})
+    except TableError as error:
+        lines = [(line_of(text, fault.place), fault) for fault in error.faults]
+        told = [
+            f"{source_name}:{line}: {_key(fault.place)}: {fault.message}"
+            for line, fault in sorted(lines, key=itemgetter(0))
+        ]
+        raise StyleError("\n".join(told)) from error
     if problems := _wrong_lengths(style, text, source_name):
         raise StyleError("\n".join(problems))
     return style
 
 
-def _tell(error: Any, text: str, source_name: str) -> str:
-    # "lanes" is ours, not the file's: a lane is a key of its table.
-    place = tuple(part for part in error["loc"] if part not in ("lanes", "[key]"))
-    key = ".".join(str(part + 1) if isinstance(part, int) else part for part in place)
-    message = error["msg"].removeprefix("Value error, ")
-    if error["type"] == "extra_forbidden":
-        known = _known_keys(place)
-        close = difflib.get_close_matches(str(place[-1]), known, n=1)
-        message = "unknown key" + (f"; did you mean {close[0]}?" if close else "; delete it")
-    elif error["type"] == "missing":
-        message = "is missing; add it"
-    else:
-        got = error.get("input")
-        if isinstance(got, str | int | float | bool) and "got" not in message:
-            message += f", got {got!r}"
-    return f"{source_name}:{line_of(text, place)}: {key or 'style'}: {message}"
-
-
-def _known_keys(place: tuple[Any, ...]) -> list[str]:
-    """Return the keys that the table around `place` may have."""
-    from generator.band import drums_spec, pitched_spec
-
-    table: Any = Style
-    for part in place[:-1]:
-        if isinstance(part, str):
-            table = {
-                "swing": SwingSpec,
-                "timing": TimingSpec,
-                "drums": DrumSpec,
-                "bass": BassSpec,
-                "pad": PadSpec,
-                "comp": CompSpec,
-                "fills": drums_spec.DrumFill,
-                "alternates": drums_spec.DrumAlternate,
-                "layers": {
-                    "drums": drums_spec.DrumLayer,
-                    "bass": pitched_spec.BassLayer,
-                    "pad": pitched_spec.PadLayer,
-                    "comp": pitched_spec.CompLayer,
-                }.get(str(place[0])),
-            }.get(part, table)
-    if table is None:
-        return []
-    names = [field.alias or name for name, field in table.model_fields.items()]
-    return [*names, *drums_spec.LANES] if "lanes" in names else names
+def _key(place: Place) -> str:
+    """Return the key at a place as a person counts: the first layer is 1."""
+    return ".".join(str(part + 1) if isinstance(part, int) else part for part in place) or "style"
 
 
 def _wrong_lengths(style: Style, text: str, source_name: str) -> list[str]:
@@ -349,7 +304,7 @@ def _wrong_lengths(style: Style, text: str, source_name: str) -> list[str]:
     problems = []
     for i, layer in enumerate(style.drums.layers):
         step = STEP_QUARTERS[layer.step]
-        place: tuple[str | int, ...] = ("drums", "layers", i)
+        place: Place = ("drums", "layers", i)
         tables = [(place, layer.lanes)]
         tables += [((*place, "alternates", j), a.lanes) for j, a in enumerate(layer.alternates)]
         for where, lanes in tables:
