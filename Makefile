@@ -14,7 +14,12 @@ TEST_PACKAGES := $(SOUND_PACKAGES) chromium libatomic1 poppler-utils $(if $(shel
 PICTURE_PACKAGES := $(TEST_PACKAGES) fonts-urw-base35
 AXE := tests/node_modules/axe-core/axe.min.js
 BENCH_PACKAGES := $(SOUND_PACKAGES) fluidsynth rubberband-cli
+# pip compiles these: where no compiler is, by the one that apt brings, or else by one of its own.
+KERNELS := generator/sound/native/kernels.c
+COMPILER := command -v $(firstword $(CC)) >/dev/null || sh tests/system_packages.sh gcc libc6-dev
 
+# One thing after another, with -j too: apt and pip each want to be alone.
+.NOTPARALLEL:
 .PHONY: demo test lint bench pictures band-report clean system-demo system-test system-bench system-pictures
 
 demo: system-demo $(VENV)/.installed
@@ -38,7 +43,7 @@ band-report: $(VENV)/.installed-test
 	@$(PY) -m tests.band_report $(ARGS)
 
 clean:
-	rm -rf $(VENV) out
+	rm -rf $(VENV) out $(KERNELS:.c=.so)
 
 # Debian and Ubuntu packages, by apt when one is absent; elsewhere, or without the right, the small
 # font of pretty_midi and the ffmpeg of imageio-ffmpeg stand in, and `chartbed doctor` says so.
@@ -62,12 +67,14 @@ $(PY):
 	echo "chartbed needs Python 3.11 to 3.13 with venv; install it, or name one: make PYTHON=..."; \
 	exit 1
 
-$(VENV)/.installed: pyproject.toml | $(PY)
+$(VENV)/.installed: pyproject.toml hatch_build.py $(KERNELS) | $(PY)
+	@$(COMPILER)
 	@echo "Installing chartbed into $(VENV)"
 	@$(PIP) install --quiet --editable .
 	@touch $@
 
-$(VENV)/.installed-test: pyproject.toml | $(PY)
+$(VENV)/.installed-test: pyproject.toml hatch_build.py $(KERNELS) | $(PY)
+	@$(COMPILER)
 	@echo "Installing chartbed with its test tools into $(VENV)"
 	@$(PIP) install --quiet --editable '.[test]'
 	@touch $@ $(VENV)/.installed
