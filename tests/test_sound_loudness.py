@@ -80,6 +80,6 @@ def test_a_cascade_is_the_recursion_it_stands_for():
             out[i] = b0 * value + b1 * x1 + b2 * x2 - a1 * y1 - a2 * y2
             x1, x2, y1, y2 = value, x1, out[i], y1
         y = out
-    cascade = Cascade(sections, 1)
+    cascade = Cascade(sections)
     ours = np.concatenate([cascade(x[:, :640]), cascade(x[:, 640:])], axis=1)
     assert np.abs(ours[0] - y).max() < 2e-6

@@ -114,7 +114,8 @@ def test_a_preset_moves_the_parts_by_what_it_says(tmp_path, preset):
         got_db = (decibels(moved[part][:, :frames]) - two.gain_db) - (
             decibels(balanced[part][:, :frames]) - one.gain_db
         )
-        room = 0.5 if preset.room_db else 0.01
+        # A room answers each tone of a pad by more or by less.
+        room = 1.0 if preset.room_db else 0.01
         assert got_db == pytest.approx(change_db, abs=room)
         in_mix += moved[part]
     np.testing.assert_allclose(moved["mix"], in_mix, atol=1e-5)

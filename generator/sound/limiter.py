@@ -9,16 +9,14 @@ of 64 samples, joined by straight lines.
 import math
 from typing import TYPE_CHECKING
 
-from generator.sound.filters import STEP
+from generator.sound import native
+from generator.sound.native import SPAN
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["SPAN", "apply_curve", "gain_curve_db"]
-
-SPAN = STEP
-"""Samples between two corners of the gain curve."""
+__all__ = ["apply_curve", "gain_curve_db"]
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
@@ -84,12 +82,8 @@ def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.
     """
     import numpy as np
 
-    first, frames = start // SPAN, block.shape[1]
-    spans = -(-frames // SPAN)
+    first = start // SPAN
+    spans = -(-block.shape[1] // SPAN)
     corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
-    if not corners.any():
-        return
-    gains = (10 ** (corners / 20)).astype(np.float32)
-    ramp = np.arange(SPAN, dtype=np.float32) / np.float32(SPAN)
-    lines = gains[:-1, None] + np.diff(gains)[:, None] * ramp
-    block *= lines.reshape(-1)[:frames]
+    if corners.any():
+        native.follow_curve(block, (10 ** (corners / 20)).astype(np.float32))

@@ -10,7 +10,9 @@ Reiss 2012, which give the table back at 48 kHz to its last printed digits).
 import math
 from typing import TYPE_CHECKING
 
-from generator.sound.filters import STEP, Cascade, Section, product
+from generator.sound import native
+from generator.sound.filters import Cascade, Section
+from generator.sound.native import SPAN
 
 if TYPE_CHECKING:
     import numpy as np
@@ -22,7 +24,6 @@ __all__ = [
     "gated_loudness",
     "k_weighting",
     "measure",
-    "span_heights",
 ]
 
 _OFFSET_DB = -0.691
@@ -79,9 +80,8 @@ class LoudnessMeter:
         import numpy as np
 
         self._rate_hz = rate_hz
-        self._weighting = Cascade(k_weighting(rate_hz), channels)
-        self._pending = np.zeros((channels, 0), np.float32)
-        self._power = np.zeros(0)
+        self._weighting = Cascade(*[k_weighting(rate_hz)] * channels)
+        self._power = np.zeros(0, np.float32)
         self._seen = 0
         self._hops: list[NDArray[np.float64]] = []
 
@@ -89,34 +89,7 @@ class LoudnessMeter:
         """Measure on."""
         import numpy as np
 
-        if self._pending.shape[1] or block.shape[1] % STEP:
-            block = np.concatenate([self._pending, block], axis=1)
-            whole = block.shape[1] // STEP * STEP
-            self._pending = block[:, whole:].copy()
-            block = block[:, :whole]
-        if block.shape[1]:
-            self._measure(np.ascontiguousarray(block, np.float32))
-
-    def hop_powers(self) -> "NDArray[np.float64]":
-        """Return the mean square of every whole 100 ms so far, summed over the channels."""
-        import numpy as np
-
-        if self._pending.shape[1]:
-            rest = self._pending.shape[1]
-            padded = np.zeros((self._pending.shape[0], STEP), np.float32)
-            padded[:, :rest] = self._pending
-            self._pending = self._pending[:, :0]
-            self._measure(padded, rest)
-        return np.concatenate(self._hops) if self._hops else np.zeros(0)
-
-    def integrated(self) -> float:
-        """Return the gated loudness in LUFS of everything added; the last call on a meter."""
-        return gated_loudness(self.hop_powers())
-
-    def _measure(self, block: "NDArray[np.float32]", frames: int | None = None) -> None:
-        import numpy as np
-
-        weighted = self._weighting(block)[:, :frames]
+        weighted = self._weighting(np.ascontiguousarray(block, np.float32))
         power = np.einsum("cn,cn->n", weighted, weighted, dtype=np.float32)
         power = np.concatenate([self._power, power])
         first = self._seen
@@ -134,6 +107,16 @@ class LoudnessMeter:
             self._seen = edges[-1]
         self._power = power
 
+    def hop_powers(self) -> "NDArray[np.float64]":
+        """Return the mean square of every whole 100 ms so far, summed over the channels."""
+        import numpy as np
+
+        return np.concatenate(self._hops) if self._hops else np.zeros(0)
+
+    def integrated(self) -> float:
+        """Return the gated loudness in LUFS of everything added."""
+        return gated_loudness(self.hop_powers())
+
 
 class TruePeakMeter:
     """Peak between the samples: oversampled only where a peak can be.
@@ -146,14 +129,9 @@ class TruePeakMeter:
     def __init__(self, channels: int = 2) -> None:
         import numpy as np
 
-        taps = _interpolator()
-        self._bound = float(np.abs(taps).sum(axis=0).max())
-        # Every point between the samples of a span in one product: a band of shifted taps.
-        matrix = np.zeros((STEP + len(taps) - 1, STEP, taps.shape[1]), np.float32)
-        for shift in range(STEP):
-            matrix[shift : shift + len(taps), shift] = taps
-        self._between_matrix = matrix.reshape(len(matrix), -1)
-        self._before = np.zeros((channels, STEP), np.float32)
+        self._taps = _interpolator()
+        self._bound = float(np.abs(self._taps).sum(axis=1).max())
+        self._before = np.zeros((channels, SPAN), np.float32)
         self.peak = 0.0
 
     def add(self, block: "NDArray[np.float32]") -> None:
@@ -161,17 +139,19 @@ class TruePeakMeter:
         import numpy as np
 
         signal = np.concatenate([self._before, block], axis=1)
-        whole = signal.shape[1] // STEP * STEP
-        if whole > STEP:
-            for channel, heights in zip(signal, span_heights(signal[:, :whole]), strict=True):
+        whole = signal.shape[1] // SPAN * SPAN
+        if whole > SPAN:
+            for channel, heights in zip(
+                signal, native.span_heights(signal[:, :whole]), strict=True
+            ):
                 self._raise(channel, heights)
-        self._before = signal[:, max(0, whole - STEP) :].copy()
+        self._before = signal[:, max(0, whole - SPAN) :].copy()
 
     def finish(self) -> float:
         """Return the peak in dBTP, with what rings on after the last sample; -inf if silent."""
         import numpy as np
 
-        self.add(np.zeros((self._before.shape[0], 3 * STEP), np.float32))
+        self.add(np.zeros((self._before.shape[0], 3 * SPAN), np.float32))
         return 20 * math.log10(self.peak) if self.peak > 0 else -math.inf
 
     def span_peaks(self, signal: "NDArray[np.float32]", floor: float) -> "NDArray[np.float32]":
@@ -182,15 +162,15 @@ class TruePeakMeter:
         """
         import numpy as np
 
-        spans = signal.shape[1] // STEP - 1
+        spans = signal.shape[1] // SPAN - 1
         peaks = np.zeros(spans + 1, np.float32)
-        for channel, heights in zip(signal, span_heights(signal), strict=True):
+        for channel, heights in zip(signal, native.span_heights(signal), strict=True):
             near = np.maximum(heights[:-1], heights[1:])
             peaks = np.maximum(peaks, heights)
             loud = np.flatnonzero(near * self._bound > floor)
             for i in range(0, len(loud), _BATCH):
                 some = loud[i : i + _BATCH]
-                tops = self._between(channel, some)
+                tops = native.tops_between(channel, some, self._taps)
                 # A window starts up to 64 samples before the point that it interpolates.
                 np.maximum.at(peaks, some, tops)
                 np.maximum.at(peaks, some + 1, tops)
@@ -207,31 +187,11 @@ class TruePeakMeter:
             some = loud[i : i + _BATCH]
             if near[some[0]] * self._bound <= self.peak:
                 break
-            self.peak = max(self.peak, float(self._between(channel, some).max()))
-
-    def _between(
-        self, channel: "NDArray[np.float32]", spans: "NDArray[np.int64]"
-    ) -> "NDArray[np.float32]":
-        """Return the greatest interpolated value of the windows that start in each span."""
-        import numpy as np
-
-        stretches = channel[spans[:, None] * STEP + np.arange(STEP + 2 * _HALF_TAPS - 1)]
-        between: NDArray[np.float32] = np.abs(product(stretches, self._between_matrix)).max(axis=1)
-        return between
-
-
-def span_heights(signal: "NDArray[np.float32]") -> "NDArray[np.float32]":
-    """Return the greatest absolute sample of each span of 64, (channels, frames / 64)."""
-    import numpy as np
-
-    heights: NDArray[np.float32] = np.maximum.reduceat(
-        np.abs(signal), np.arange(0, signal.shape[1], STEP), axis=1
-    )
-    return heights
+            self.peak = max(self.peak, float(native.tops_between(channel, some, self._taps).max()))
 
 
 def _interpolator() -> "NDArray[np.float32]":
-    """Return taps (2 * _HALF_TAPS, 3) for the three points between two samples.
+    """Return taps (3, 2 * _HALF_TAPS) for the three points between two samples.
 
     A windowed sinc (Kaiser): flatter than the 12 taps a phase of the standard's example,
     within the ripple that Annex 2 allows.
@@ -239,12 +199,12 @@ def _interpolator() -> "NDArray[np.float32]":
     import numpy as np
 
     fractions = np.arange(1, _OVERSAMPLING) / _OVERSAMPLING
-    distance = np.arange(2 * _HALF_TAPS)[:, None] - (_HALF_TAPS - 1) - fractions[None, :]
+    distance = np.arange(2 * _HALF_TAPS) - (_HALF_TAPS - 1) - fractions[:, None]
     window = np.i0(_BETA * np.sqrt(np.maximum(0.0, 1 - (distance / _HALF_TAPS) ** 2))) / np.i0(
         _BETA
     )
     taps = np.sinc(distance) * window
-    scaled: NDArray[np.float32] = (taps / taps.sum(axis=0)).astype(np.float32)
+    scaled: NDArray[np.float32] = (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32)
     return scaled
 
 

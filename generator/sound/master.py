@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from generator.sound import native
 from generator.sound.encode import Encoder, open_encoder
-from generator.sound.filters import STEP
 from generator.sound.limiter import apply_curve, gain_curve_db
 from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
+from generator.sound.native import SPAN
 from generator.sound.spool import Spool
 
 __all__ = ["Level", "find_level", "write_files"]
@@ -30,7 +31,6 @@ _CLOSE_ENOUGH_LU = 0.05
 _TRIES = 12
 _WORTH_TELLING_DB = 6.0  # less than this on single peaks goes unnoticed
 _ROUGH_DB = 3.0
-_DITHER_SEED = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,23 +131,26 @@ def _write_part(
         opened.append(encoder)
         encoders.append(encoder)
     meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
+    curve_db = level.curve_db if part == MIX else None
+    # Plain gain to 16 bit is one pass over the samples; everything else takes a levelled copy.
+    in_one = meters is None and curve_db is None and all(e.takes_pcm16 for e in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
-    dither = _Dither(spool.block_frames) if wants_pcm16 else None
     fade_start = frames - round(_FADE_S * settings.rate_hz)
     with ThreadPoolExecutor(len(encoders)) as pool:
         pending: list[Future[None]] = []
         for index in range(-(-frames // spool.block_frames)):
             start = index * spool.block_frames
             block = spool.read(index)[:, : frames - start]
-            block *= np.float32(level.gain)
-            if part == MIX and level.curve_db is not None:
-                apply_curve(block, start, level.curve_db)
-            if start + block.shape[1] > fade_start:
-                _fade(block, start - fade_start, frames - fade_start)
-            if meters:
-                for meter in meters:
-                    meter.add(block)
-            pcm = dither(block) if dither else None
+            gain = level.gain
+            if not in_one or start + block.shape[1] > fade_start:
+                block, gain = block * np.float32(gain), 1.0
+                if curve_db is not None:
+                    apply_curve(block, start, curve_db)
+                if start + block.shape[1] > fade_start:
+                    _fade(block, start - fade_start, frames - fade_start)
+            for meter in meters or ():
+                meter.add(block)
+            pcm = native.to_pcm16(block, gain, start) if wants_pcm16 else None
             for future in pending:
                 future.result()
             pending = [
@@ -200,14 +203,14 @@ def _settle(
 def _span_peaks(spool: Spool, floor: float) -> Samples:
     """Return the true peak of each span of 64 samples, exact where it may reach `floor`."""
     meter = TruePeakMeter()
-    before = np.zeros((2, STEP), np.float32)
-    spans = spool.block_frames // STEP
+    before = np.zeros((2, SPAN), np.float32)
+    spans = spool.block_frames // SPAN
     peaks = np.empty(spool.blocks * spans, np.float32)
     for index in range(spool.blocks):
         block = spool.read(index)
         signal = np.concatenate([before, block], axis=1)
         peaks[index * spans : (index + 1) * spans] = meter.span_peaks(signal, floor)
-        before = block[:, -STEP:]
+        before = block[:, -SPAN:]
     return peaks
 
 
@@ -221,7 +224,7 @@ def _limited_loudness(
     """
     if not len(hop_powers):
         return -math.inf
-    hop_spans = rate_hz / 10 / STEP
+    hop_spans = rate_hz / 10 / SPAN
     edges = np.rint(np.arange(len(hop_powers) + 1) * hop_spans).astype(np.int64)
     gains = curve_db[: edges[-1]] / np.float32(10)
     np.power(np.float32(10), gains, out=gains)
@@ -234,8 +237,7 @@ def _measured_loudness(
 ) -> float:
     meter = LoudnessMeter(rate_hz)
     for index in range(spool.blocks):
-        block = spool.read(index)
-        block *= np.float32(gain)
+        block = spool.read(index) * np.float32(gain)
         apply_curve(block, index * spool.block_frames, curve_db)
         meter.add(block)
     return meter.integrated()
@@ -245,28 +247,3 @@ def _fade(block: Samples, offset: int, frames: int) -> None:
     """Fade the last frames out, in place: what is left of a tail ends without a step."""
     place = np.clip((np.arange(block.shape[1]) + offset) / max(1, frames), 0.0, 1.0)
     block *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
-
-
-class _Dither:
-    """Triangular dither of two steps, peak to peak, for 16 bit.
-
-    Drawn once for a block; each block takes it from another place, so that no pattern is left.
-    """
-
-    def __init__(self, block_frames: int) -> None:
-        self._rng = np.random.Generator(np.random.PCG64(_DITHER_SEED))
-        uniform = self._rng.random((2, 2, 2 * block_frames), np.float32)
-        self._noise: Samples = uniform[0] - uniform[1]
-
-    def __call__(self, block: Samples) -> NDArray[np.int16]:
-        """Return (frames, 2) of 16 bit."""
-        frames = block.shape[1]
-        out = block * np.float32(32767.0)
-        for side in range(2):
-            at = int(self._rng.integers(self._noise.shape[1] - frames + 1))
-            out[side] += self._noise[side, at : at + frames]
-        np.rint(out, out=out)
-        np.clip(out, -32768, 32767, out=out)
-        pcm = np.empty((frames, 2), np.int16)
-        pcm.T[:] = out
-        return pcm

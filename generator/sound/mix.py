@@ -11,14 +11,17 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol
 
-from generator.sound.filters import Cascade, highpass
+from generator.sound import native
+from generator.sound.filters import PASS, Cascade, highpass
+from generator.sound.native import Stretch
 from generator.sound.notes import NoteKey, Placement
+from generator.sound.room import Room, room_cuts
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["EXPRESSION", "Bus", "Channel", "LowEnd", "Source", "expression_gain", "pan_gains"]
+__all__ = ["EXPRESSION", "Bus", "Channel", "Desk", "Source", "expression_gain", "pan_gains"]
 
 EXPRESSION = 11
 """The controller whose changes move the level of a bus."""
@@ -49,14 +52,26 @@ class Channel:
     in_mix: bool = True
 
 
+class Recording:
+    """A recorded note, (1 or 2, frames): its samples and where in memory they lie."""
+
+    __slots__ = ("frames", "left", "right", "samples")
+
+    def __init__(self, samples: "NDArray[np.float32]") -> None:
+        self.samples = samples
+        rows, self.frames = samples.shape
+        self.left = samples.ctypes.data
+        self.right = self.left + (rows - 1) * samples.strides[0]
+
+
 class Source(Protocol):
     """Where buses get their recordings from."""
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Hear which keys will be wanted soon."""
 
-    def get(self, key: NoteKey, now: int) -> "tuple[NDArray[np.float32], float]":
-        """Return a recording, (1 or 2, frames), and the gain to play it at; the mix is at `now`."""
+    def get(self, key: NoteKey, now: int) -> "tuple[Recording, float]":
+        """Return a recording and the gain to play it at; the mix is at `now`."""
 
 
 def pan_gains(pan: float) -> tuple[float, float]:
@@ -84,15 +99,23 @@ def expression_gain(value: int) -> float:
     return (value / 127) ** 2
 
 
+def damping(rate_hz: int) -> "NDArray[np.float32]":
+    """Return how the level falls where a hand stops what rings."""
+    import numpy as np
+
+    turns = np.linspace(0, math.pi / 2, round(DAMP_S * rate_hz))
+    falling: NDArray[np.float32] = (np.cos(turns) ** 2).astype(np.float32)
+    return falling
+
+
 class Bus:
     """What one channel plays, block after block; its gain and pan come behind it."""
 
     def __init__(self, channel: Channel, rate_hz: int, source: Source) -> None:
         self.channel = channel
         self._source = source
-        self._damp_frames = round(DAMP_S * rate_hz)
+        self._damping = damping(rate_hz)
         self._out: NDArray[np.float32] | None = None
-        self._scaled: NDArray[np.float32] | None = None
         self._next = self._asked = 0
         self._quiet_from: int | None = None
         self._sounding: list[Placement] = []
@@ -123,43 +146,40 @@ class Bus:
         """
         import numpy as np
 
-        if self._out is None or self._scaled is None or self._out.shape[1] != frames:
-            self._out, self._scaled = np.empty((2, 2, frames), np.float32)
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
             self._sounding.append(placements[self._next])
             self._next += 1
+        # Held until they are placed: the source may drop a recording as it makes the next.
         sounds = [self._source.get(placement.key, start) for placement in self._sounding]
-        out = self._out[: max((len(sound) for sound, _ in sounds), default=1)]
-        out.fill(0.0)
-        still = []
+        stretches, still = [], []
+        mono = True
         for placement, (sound, touch) in zip(self._sounding, sounds, strict=True):
-            last = placement.start_sample + sound.shape[1]
-            if placement.cut_sample is not None:
-                last = min(last, placement.cut_sample + self._damp_frames)
+            first, cut = placement.start_sample, placement.cut_sample
+            last = first + sound.frames
+            if cut is not None:
+                last = min(last, cut + len(self._damping))
             if last <= start:
                 continue
-            a, b = max(start, placement.start_sample), min(end, last)
-            piece = sound[:, a - placement.start_sample : b - placement.start_sample]
-            if placement.cut_sample is not None and b > placement.cut_sample:
-                piece = piece * self._damping(a - placement.cut_sample, b - a)
-            if touch != 1.0:
-                scaled = self._scaled[: len(piece), : b - a]
-                piece = np.multiply(piece, np.float32(touch), out=scaled)
-            out[:, a - start : b - start] += piece
+            a, b = max(start, first), min(end, last)
+            fade = fade_from = 0
+            if cut is not None and b > cut:
+                fade, fade_from = self._damping.ctypes.data, cut - a
+            left, right = (side + 4 * (a - first) for side in (sound.left, sound.right))
+            mono = mono and left == right
+            stretches.append(Stretch(left, right, a - start, b - a, fade, fade_from, touch))
             if last > end:
                 still.append(placement)
+        if self._out is None or self._out.shape[1] != frames:
+            self._out = np.empty((2, frames), np.float32)
+        out = self._out[: 1 if mono else 2]
+        out.fill(0.0)
+        native.place(stretches, out)
         self._sounding = still
         if self.channel.expression:
             self._express(out, start)
         return out
-
-    def _damping(self, offset: int, frames: int) -> "NDArray[np.float32]":
-        import numpy as np
-
-        place = np.clip((np.arange(frames) + offset) / self._damp_frames, 0.0, 1.0)
-        return (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
 
     def _express(self, out: "NDArray[np.float32]", start: int) -> None:
         """Multiply by the curve of expression, in place: level stretches by a number."""
@@ -192,21 +212,27 @@ def _expression_curve(
     return np.maximum.accumulate(np.array(times)), np.array(levels)
 
 
-class LowEnd:
-    """Tidies the low end: no offset, no rumble, and what is low stands in the middle.
+class Desk:
+    """What becomes of the sum of the parts: cuts, and the room.
 
-    The middle passes a high-pass below the lowest string of a bass (samples of fonts carry
-    offsets of a few hundredths of full scale), the side one above the kick.
+    The middle passes a high-pass below the lowest string of a bass (samples of fonts carry offsets
+    of a few hundredths of full scale), the side one above the kick, so that what is low stands in
+    the middle.
     """
 
     def __init__(self, rate_hz: int) -> None:
-        self._middle = Cascade((highpass(_RUMBLE_BELOW_HZ, rate_hz),), 1)
-        self._side = Cascade((highpass(_MONO_BELOW_HZ, rate_hz),), 1)
+        middle = (highpass(_RUMBLE_BELOW_HZ, rate_hz), PASS)
+        side = (highpass(_MONO_BELOW_HZ, rate_hz), PASS)
+        self._cuts = Cascade(middle, side, room_cuts(rate_hz))
+        self._room = Room(rate_hz)
 
-    def __call__(self, block: "NDArray[np.float32]") -> None:
-        """Turn (2, frames) of middle and side into left and right, in place."""
+    def __call__(self, signal: "NDArray[np.float32]") -> "NDArray[np.float32]":
+        """Return left and right, (2, frames), of middle, side and send to the room, (3, frames)."""
         import numpy as np
 
-        middle, side = self._middle(block[:1])[0], self._side(block[1:])[0]
-        np.add(middle, side, out=block[0])
-        np.subtract(middle, side, out=block[1])
+        middle, side, send = self._cuts(signal)
+        out = np.empty((2, len(middle)), np.float32)
+        np.add(middle, side, out=out[0])
+        np.subtract(middle, side, out=out[1])
+        self._room.add(send, out)
+        return out

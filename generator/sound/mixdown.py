@@ -10,27 +10,24 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from generator.sound.filters import STEP
-from generator.sound.loudness import (
-    LoudnessMeter,
-    TruePeakMeter,
-    gated_loudness,
-    span_heights,
-)
-from generator.sound.mix import Channel, LowEnd, pan_gains
+from generator.sound import native
+from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
+from generator.sound.mix import Channel, Desk, pan_gains
 from generator.sound.model import MIX
-from generator.sound.room import Room
+from generator.sound.native import SPAN
 from generator.sound.spool import Spool
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
 
 Samples = NDArray[np.float32]
 
+BLOCK_FRAMES = 960 * SPAN
+
 _LONGEST_TAIL_S = 10.0
 _SILENT = 1e-7
-_INAUDIBLE_SEND = 1e-6
 _AHEAD_BLOCKS = 2
-_BUFFERS = 4
+_BUFFERS = 3
+_MEMORY_BYTES = 66 << 20  # three minutes of a mix at 44.1 kHz
 
 
 @dataclass(slots=True)
@@ -53,7 +50,7 @@ class Mixdown:
     def frames(self, end_sample: int, gain: float, floor: float) -> int:
         """Return the length of the track: to its end, and on until `gain` leaves it below floor."""
         loud = np.flatnonzero(self.tail_heights * gain > floor)
-        last = self.tail_start + (int(loud[-1]) + 1) * STEP if loud.size else 0
+        last = self.tail_start + (int(loud[-1]) + 1) * SPAN if loud.size else 0
         return max(end_sample, last)
 
     def close(self) -> None:
@@ -101,21 +98,22 @@ def mix_down(
     progress : callable
         Called with 0 to 1.
     """
-    room, low_end = Room(rate_hz), LowEnd(rate_hz)
-    frames = room.block_frames
+    frames = BLOCK_FRAMES
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames)
     with ExitStack() as stack:
-        spools = {part: Spool(frames) for part in parts}
+        spools = {part: Spool(frames, _MEMORY_BYTES if part == MIX else 0) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        stems = {name: (LowEnd(rate_hz), room.another()) for name in parts if name != MIX}
-        stem_buffers = {name: np.empty((_BUFFERS, 2, frames), np.float32) for name in stems}
-        desks = [stack.enter_context(ThreadPoolExecutor(1)) for _ in range(2 if jobs > 1 else 0)]
+        desks = {name: Desk(rate_hz) for name in dict.fromkeys((MIX, *parts))}
+        pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
         pending: list[Future[None]] = []
-        buffers = np.empty((_BUFFERS, 2, frames), np.float32)  # middle and side
-        sends = np.empty((_BUFFERS, frames), np.float32)
-        own, scratch = np.empty((2, frames), np.float32), np.empty(frames, np.float32)
+        # Of each signal its middle, its side and its share of the room; a few, since one is filled
+        # while another is finished.
+        buffers = [
+            {name: np.empty((3, frames), np.float32) for name in desks}
+            for _ in range(_BUFFERS if pool else 1)
+        ]
         for index in count():
             start = index * frames
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
@@ -124,60 +122,32 @@ def mix_down(
                 bus.prepare(start + _AHEAD_BLOCKS * frames)
             while len(pending) >= _BUFFERS - 1:
                 pending.pop(0).result()
-            total, send = buffers[index % _BUFFERS], sends[index % _BUFFERS]
-            total.fill(0.0)
-            send.fill(0.0)
-            stem_blocks: dict[str, Samples] = {}
+            signals = buffers[index % len(buffers)]
+            for signal in signals.values():
+                signal.fill(0.0)
             for bus in buses:
-                channel = bus.channel
-                _place(bus.block(start, frames), channel, own)
+                channel, dry = bus.channel, bus.block(start, frames)
+                if channel.name in desks:
+                    _set_on_desk(dry, channel, signals[channel.name])
                 if channel.in_mix:
-                    total += own
-                    if channel.send > _INAUDIBLE_SEND:
-                        send += np.multiply(own[0], np.float32(channel.send), out=scratch)
-                if channel.name in stems:
-                    stem_blocks[channel.name] = stem_buffers[channel.name][index % _BUFFERS]
-                    stem_blocks[channel.name][:] = own
+                    _set_on_desk(dry, channel, signals[MIX])
 
-            def blend(
-                total: Samples = total,
-                send: Samples = send,
-                stem_blocks: dict[str, Samples] = stem_blocks,
-            ) -> None:
-                low_end(total)
-                room.add(send, total)
-                for bus in buses:
-                    name = bus.channel.name
-                    if name in stem_blocks:
-                        stem, (stem_low_end, stem_room) = stem_blocks[name], stems[name]
-                        stem_send = stem[0] * np.float32(bus.channel.send)
-                        stem_low_end(stem)
-                        if bus.channel.send > _INAUDIBLE_SEND:
-                            stem_room.add(stem_send, stem)
-
-            def keep(
-                blended: Future[None] | None = None,
-                total: Samples = total,
-                stem_blocks: dict[str, Samples] = stem_blocks,
-            ) -> None:
-                if blended:
-                    blended.result()
-                meter.add(total, stem_blocks.values())
+            def finish(signals: dict[str, Samples] = signals) -> None:
+                blocks = {name: desks[name](signal) for name, signal in signals.items()}
                 for part, spool in spools.items():
-                    block = total if part == MIX else stem_blocks.get(part)
-                    spool.append(np.zeros_like(total) if block is None else block)
+                    spool.append(blocks[part])
+                meter.add(blocks.pop(MIX), blocks.values())
 
-            if desks:
-                pending.append(desks[1].submit(keep, desks[0].submit(blend)))
+            if pool:
+                pending.append(pool.submit(finish))
             else:
-                blend()
-                keep()
+                finish()
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
         stack.pop_all()
-    for desk in desks:
-        desk.shutdown()
+    if pool:
+        pool.shutdown()
     hop_powers = meter.loudness.hop_powers()
     return Mixdown(
         spools,
@@ -209,18 +179,11 @@ class _Meter:
 
 
 def _heights(block: Samples) -> Samples:
-    heights: Samples = span_heights(block).max(axis=0)
+    heights: Samples = native.span_heights(block).max(axis=0)
     return heights
 
 
-def _place(dry: Samples, channel: Channel, out: Samples) -> None:
-    """Set (1 or 2, frames) at its level and place in the stereo image, as middle and side."""
-    left, right = (np.float32(channel.gain * gain / 2) for gain in pan_gains(channel.pan))
-    if len(dry) == 1:
-        np.multiply(dry[0], left + right, out=out[0])
-        np.multiply(dry[0], left - right, out=out[1])
-    else:
-        dry[0] *= left
-        dry[1] *= right
-        np.add(dry[0], dry[1], out=out[0])
-        np.subtract(dry[0], dry[1], out=out[1])
+def _set_on_desk(dry: Samples, channel: Channel, signal: Samples) -> None:
+    """Add (1 or 2, frames) to a signal, at its level and place in the stereo image."""
+    left, right = (channel.gain * gain / 2 for gain in pan_gains(channel.pan))
+    native.set_on_desk(dry, left, right, channel.send, signal[:2], signal[2])

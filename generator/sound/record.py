@@ -19,6 +19,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
+from generator.sound.mix import Recording
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.sf2 import FontTables
 from generator.sound.synth import BLOCK, Synth
@@ -188,7 +189,7 @@ class Recorder:
         threads = max(1, jobs // 2)
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="notes")
         self._asked: dict[NoteKey, Future[NDArray[np.float32]]] = {}
-        self._sounds: dict[NoteKey, NDArray[np.float32]] = {}
+        self._sounds: dict[NoteKey, Recording] = {}
         self._uses: dict[NoteKey, list[int]] = {}
         self._bytes = 0
         self._loudest_of: dict[NoteKey, NoteKey] = {}
@@ -233,8 +234,8 @@ class Recorder:
             for key in {placement.key, self._loudest(placement.key)}:
                 self._uses.setdefault(key, []).append(placement.start_sample)
 
-    def get(self, key: NoteKey, now: int = 0) -> "tuple[NDArray[np.float32], float]":
-        """Return a recording, (1 or 2, frames), and the gain that makes it the note asked for.
+    def get(self, key: NoteKey, now: int = 0) -> tuple[Recording, float]:
+        """Return a recording and the gain that makes it the note asked for.
 
         `now` is the sample that the mix has come to.
         """
@@ -249,23 +250,23 @@ class Recorder:
             return self._sound(key, now), 1.0
         return self._sound(self._loudest_of[key], now), gain
 
-    def _sound(self, key: NoteKey, now: int) -> "NDArray[np.float32]":
+    def _sound(self, key: NoteKey, now: int) -> Recording:
         sound = self._sounds.get(key)
         if sound is not None:
             return sound
         future = self._asked.pop(key, None) or self._pool.submit(self._record, key)
-        sound = self._sounds[key] = future.result()
-        self._bytes += sound.nbytes
+        sound = self._sounds[key] = Recording(future.result())
+        self._bytes += sound.samples.nbytes
         # What is needed last goes (Belady 1966), and is recorded again when its time comes.
         while self._bytes > _MEMORY_BYTES and len(self._sounds) > 1:
             last = max(self._sounds, key=lambda kept: self._next_use(kept, now))
-            self._bytes -= self._sounds.pop(last).nbytes
+            self._bytes -= self._sounds.pop(last).samples.nbytes
         return sound
 
     def _next_use(self, key: NoteKey, now: int) -> float:
         """Return the start of the first use of a recording that has not ended `now`."""
         uses = self._uses.get(key, ())
-        place = bisect_right(uses, now - self._sounds[key].shape[1])
+        place = bisect_right(uses, now - self._sounds[key].frames)
         return uses[place] if place < len(uses) else math.inf
 
     def _loudest(self, key: NoteKey) -> NoteKey:

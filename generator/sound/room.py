@@ -1,81 +1,70 @@
-"""One room for the whole band: a synthesised impulse response and its streamed convolution.
+"""One room for the whole band: a network of delay lines that feed one another.
 
 The room is linear and never changes, so a repeated bar sounds the same each time and stems add
 up. It is a small, dark studio room: low cut so that the bass stays dry and in the middle, quick
 decay so that a stop is silent.
+
+A feedback delay network (Jot and Chaigne 1991): sixteen lines, mixed by a Hadamard matrix, which
+neither adds nor takes energy; each line takes off what its length asks for, and all decay alike.
 """
 
-import math
 from copy import copy
 from typing import TYPE_CHECKING
+
+from generator.sound import native
+from generator.sound.filters import Cascade, Section, highpass, lowpass
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["DECAY_S", "Room", "impulse_response"]
+    Samples = NDArray[np.float32]
+
+__all__ = ["DECAY_S", "Room", "room_cuts"]
 
 DECAY_S = 0.42
 """Reverberation time: 60 dB of decay."""
 
-_LENGTH_S = 0.46
-_PRE_DELAY_S = 0.008
+_LINES_MS = (
+    *(19.31, 20.23, 21.97, 23.81, 24.59, 26.17, 28.33, 29.21),
+    *(31.73, 33.37, 34.61, 37.19, 39.83, 41.27, 44.53, 46.91),
+)
+"""The lengths of the lines, and so the first reflections: at no even distance."""
+
+_DULLNESS = 0.3  # of the longest line; shorter ones dull less
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
-_FFT_FRAMES = 81_920  # what stays in a core's cache; room and block share it
-_HIGH_RATE_HZ = 50_000
+_RING_FRAMES = 1 << 13
+_STILL_S = 1.0
 
 
-def impulse_response(rate_hz: int) -> "NDArray[np.float32]":
-    """Return (2, frames): a few early reflections, then decaying noise, unlike left and right.
-
-    Each side has unit energy, so a send of 0 dB returns about as much as went in. Noise is drawn
-    from a fixed seed at 96 kHz spacing of time, hence the same room on every machine.
-    """
-    import numpy as np
-
-    frames = round(_LENGTH_S * rate_hz)
-    rng = np.random.Generator(np.random.PCG64(20_240))
-    time_s = np.arange(frames) / rate_hz
-    noise = rng.standard_normal((2, frames))
-    tail = noise * 10 ** (-3 * time_s / DECAY_S) * np.clip((time_s - 0.018) / 0.012, 0, 1)
-    early = np.zeros((2, frames))
-    for side, delays_ms in enumerate(((11.3, 17.9, 23.1, 31.7), (12.7, 16.1, 25.3, 29.9))):
-        for order, delay_ms in enumerate(delays_ms):
-            early[side, round((_PRE_DELAY_S + delay_ms / 1000) * rate_hz)] = (
-                (-1) ** order * 9.0 * 10 ** (-0.09 * order)
-            )
-    spectrum = np.fft.rfft(tail + early, axis=1)
-    hz = np.fft.rfftfreq(frames, 1 / rate_hz)
-    low = (hz / _LOW_CUT_HZ) ** 2
-    spectrum *= low / np.sqrt(1 + low**2) / np.sqrt(1 + (hz / _HIGH_CUT_HZ) ** 4)
-    room = np.fft.irfft(spectrum, frames, axis=1)
-    fade = round(0.04 * rate_hz)
-    room[:, -fade:] *= np.cos(np.linspace(0, math.pi / 2, fade)) ** 2
-    room /= np.sqrt((room**2).sum(axis=1, keepdims=True))
-    return room.astype(np.float32)
+def room_cuts(rate_hz: int) -> tuple[Section, Section]:
+    """Return what a send must pass before it comes into the room: low and high cut."""
+    return highpass(_LOW_CUT_HZ, rate_hz), lowpass(_HIGH_CUT_HZ, rate_hz)
 
 
 class Room:
-    """Overlap-add FFT convolution of a mono send with the room, block after block.
+    """What the room answers to a mono send that has passed the `room_cuts`, block after block.
 
-    Attributes
-    ----------
-    block_frames : int
-        The length that every block given to it must have.
-    tail_frames : int
-        How long the room rings after the last sample.
+    The answer of each side to an impulse has unit energy, cuts included, so that a send of 0 dB
+    returns about as much as went in.
     """
 
     def __init__(self, rate_hz: int) -> None:
         import numpy as np
 
-        response = impulse_response(rate_hz)
-        self._fft_frames = _FFT_FRAMES * (1 if rate_hz <= _HIGH_RATE_HZ else 2)
-        self.tail_frames = response.shape[1]
-        self.block_frames = (self._fft_frames - self.tail_frames) // 64 * 64
-        # Unscaled: of the orthonormal transforms below, the forward one divides by sqrt(n) and the
-        # inverse one multiplies by it, so that the product is a plain convolution.
-        self._spectrum = np.fft.rfft(response, self._fft_frames, axis=1).astype(np.complex64)
+        self._still_frames = round(_STILL_S * rate_hz)
+        self._delays = np.rint(np.array(_LINES_MS) * rate_hz / 1000).astype(np.int32)
+        lines_s = np.array(_LINES_MS) / 1000
+        kept = 10 ** (-3 * lines_s / DECAY_S) / np.sqrt(len(lines_s))  # the matrix is unscaled
+        dull = _DULLNESS * lines_s / lines_s[-1]
+        self._gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
+        self._levels = np.ones(2, np.float32)
+        self.reset()
+        impulse = np.zeros((1, round(DECAY_S * rate_hz) // 64 * 64), np.float32)
+        impulse[0, 0] = 1.0
+        answer = np.zeros((2, impulse.shape[1]), np.float32)
+        self.add(Cascade(room_cuts(rate_hz))(impulse)[0], answer)
+        self._levels /= np.sqrt((answer**2).sum(axis=1))
         self.reset()
 
     def another(self) -> "Room":
@@ -88,25 +77,25 @@ class Room:
         """Let the room fall silent."""
         import numpy as np
 
-        self._ringing = np.zeros((2, self._fft_frames - self.block_frames), np.float32)
-        self._still = True
+        self._lines = np.zeros((len(_LINES_MS), _RING_FRAMES), np.float32)
+        self._now = 0
+        self._silent_frames = self._still_frames
 
-    def add(self, send: "NDArray[np.float32]", out: "NDArray[np.float32]") -> None:
-        """Convolve one block of `block_frames` samples and add it to (2, block_frames)."""
-        import numpy as np
-
-        n = self.block_frames
-        if not send.any():
-            if not self._still:
-                out[:, : self._ringing.shape[1]] += self._ringing
-                self.reset()
+    def add(self, send: "Samples", out: "Samples") -> None:
+        """Ring one block, a multiple of 64 samples, and add it to (2, frames)."""
+        silent = not send.any()
+        if silent and self._silent_frames >= self._still_frames:
             return
-        # numpy computes the plain forward transform of float32 in double precision (its unit
-        # scale is a Python int); the orthonormal one stays in single, four times faster.
-        spectrum = np.fft.rfft(send, self._fft_frames, norm="ortho")
-        wet = np.fft.irfft(spectrum * self._spectrum, self._fft_frames, axis=1, norm="ortho")
-        wet = wet.astype(np.float32, copy=False)
-        wet[:, : self._ringing.shape[1]] += self._ringing
-        self._ringing[:] = wet[:, n:]
-        self._still = False
-        out += wet[:, :n]
+        native.ring(
+            send,
+            self._lines,
+            self._now,
+            self._delays,
+            self._gains,
+            self._levels,
+            out,
+        )
+        self._now += len(send)
+        self._silent_frames = self._silent_frames + len(send) if silent else 0
+        if self._silent_frames >= self._still_frames:
+            self.reset()  # what is left is below anything heard, and tiny numbers are slow

@@ -1,7 +1,7 @@
-"""Unlevelled sound on its way: float blocks in a temporary file, so that memory stays bounded."""
+"""Unlevelled sound on its way, so that memory stays bounded: first in memory, then in a file."""
 
 import tempfile
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from generator.errors import OutputError
 
@@ -12,42 +12,70 @@ if TYPE_CHECKING:
 __all__ = ["Spool"]
 
 _FRAME_BYTES = 8
+_CHUNK_BLOCKS = 16
 
 
 class Spool:
-    """Blocks of equal length, (2, frames) of float32, written once and read in any order."""
+    """Blocks of equal length, (2, frames) of float32, written once and read in any order.
 
-    def __init__(self, block_frames: int) -> None:
+    Parameters
+    ----------
+    block_frames : int
+    memory_bytes : int
+        How much stays in memory; what comes behind goes to a temporary file.
+    """
+
+    def __init__(self, block_frames: int, memory_bytes: int = 0) -> None:
         self.block_frames = block_frames
         self.blocks = 0
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115, closed by `close`
+        self._kept_blocks = memory_bytes // (block_frames * _FRAME_BYTES)
+        self._chunks: list[NDArray[np.float32]] = []
+        self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:
-        """Free the disk space."""
-        self._file.close()
+        """Free the memory and the disk space."""
+        self._chunks.clear()
+        if self._file:
+            self._file.close()
 
     def append(self, block: "NDArray[np.float32]") -> None:
-        """Write one block behind the others.
+        """Keep a copy of one block behind the others.
 
         Raises
         ------
         OutputError
             If the disk is full.
         """
+        import numpy as np
+
+        if self.blocks < self._kept_blocks:
+            if self.blocks % _CHUNK_BLOCKS == 0:  # large pieces cost fewer page faults
+                blocks = min(_CHUNK_BLOCKS, self._kept_blocks - self.blocks)
+                self._chunks.append(np.empty((blocks, 2, self.block_frames), np.float32))
+            self._chunks[-1][self.blocks % _CHUNK_BLOCKS] = block
+        else:
+            self._write(block)
+        self.blocks += 1
+
+    def read(self, index: int) -> "NDArray[np.float32]":
+        """Return a block, not to be changed."""
+        import numpy as np
+
+        if self._file is None or index < self._kept_blocks:
+            kept: NDArray[np.float32] = self._chunks[index // _CHUNK_BLOCKS][index % _CHUNK_BLOCKS]
+            return kept
+        block = np.empty((2, self.block_frames), np.float32)
+        self._file.seek((index - self._kept_blocks) * self.block_frames * _FRAME_BYTES)
+        self._file.readinto(block.data.cast("B"))
+        return block
+
+    def _write(self, block: "NDArray[np.float32]") -> None:
         try:
+            if self._file is None:
+                self._file = tempfile.TemporaryFile()  # noqa: SIM115, closed by `close`
             self._file.write(block.data if block.flags.c_contiguous else block.tobytes())
         except OSError as error:
             raise OutputError(
                 f"{tempfile.gettempdir()}: no room for the unlevelled sound ({error.strerror}); "
                 "free some space, or let TMPDIR name a folder on another disk"
             ) from error
-        self.blocks += 1
-
-    def read(self, index: int) -> "NDArray[np.float32]":
-        """Return a block, to be changed at will."""
-        import numpy as np
-
-        block = np.empty((2, self.block_frames), np.float32)
-        self._file.seek(index * self.block_frames * _FRAME_BYTES)
-        self._file.readinto(block.data.cast("B"))
-        return block

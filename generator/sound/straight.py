@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Part
 from generator.clock import Clock
-from generator.sound.mix import DAMP_S, Channel
+from generator.sound.mix import Channel, damping
 from generator.sound.notes import preset_of
 from generator.sound.synth import BLOCK, Synth
 
@@ -56,7 +56,7 @@ class StraightBus:
         self._silences = [
             (clock.samples(start, rate_hz), clock.samples(end, rate_hz)) for start, end in silences
         ]
-        self._damp_frames = round(DAMP_S * rate_hz)
+        self._damping = damping(rate_hz)
 
         def block(tick: int) -> int:
             return max(0, round(clock.samples(tick, rate_hz) / BLOCK))
@@ -114,10 +114,10 @@ class StraightBus:
             self._synth.silence()
 
     def _damp(self, out: "NDArray[np.float32]", start: int, quiet: int, end: int) -> None:
-        import numpy as np
-
         a, b = max(quiet, start) - start, min(end, start + out.shape[1]) - start
         if a >= b:
             return
-        place = np.clip((np.arange(a, b) + start - quiet) / self._damp_frames, 0.0, 1.0)
-        out[:, a:b] *= (np.cos(place * (np.pi / 2)) ** 2).astype(np.float32)
+        fading = min(max(a, quiet - start + len(self._damping)), b)
+        first = a + start - quiet
+        out[:, a:fading] *= self._damping[first : first + fading - a]
+        out[:, fading:b] = 0.0

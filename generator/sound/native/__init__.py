@@ -1,0 +1,216 @@
+"""The inner loops of the sound room, compiled from `kernels.c` as chartbed is installed.
+
+Arrays are `float32` unless said otherwise, contiguous along their last axis and planar. The
+functions release Python's lock, so that threads work side by side.
+"""
+
+import ctypes
+import struct
+import sys
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from generator.errors import MissingToolError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Samples = NDArray[np.float32]
+
+__all__ = [
+    "SPAN",
+    "Stretch",
+    "cascade",
+    "follow_curve",
+    "place",
+    "ring",
+    "set_on_desk",
+    "span_heights",
+    "to_pcm16",
+    "tops_between",
+]
+
+SPAN = 64
+"""Samples between two corners of a curve, and under one height of a peak."""
+
+_STRETCH = struct.Struct("@PPqqPqfi")
+_POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
+_TAKES = {
+    "place": (_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER),
+    "set_on_desk": (_POINTER, _NUMBER, _COUNT, _LEVEL, _LEVEL, _LEVEL, _POINTER, _POINTER),
+    "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
+    "span_heights": (_POINTER, _COUNT, _POINTER),
+    "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
+    "follow_curve": (_POINTER, _COUNT, _COUNT, _POINTER),
+    "ring": (
+        *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
+        *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
+    ),
+    "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER),
+}
+
+
+class Stretch(NamedTuple):
+    """A stretch of a recording to be added to a bus.
+
+    `left` and `right` are the addresses of its first samples, the same for a mono recording;
+    `at` is where it goes. From its sample `fade_from` on, which may lie before it, it follows the
+    curve at the address `fade`, as far as it goes on; 0 for none.
+    """
+
+    left: int
+    right: int
+    at: int
+    frames: int
+    fade: int
+    fade_from: int
+    gain: float
+
+
+@cache
+def _library() -> Any:
+    path = Path(__file__).with_name("kernels.dll" if sys.platform == "win32" else "kernels.so")
+    try:
+        library = ctypes.CDLL(str(path))
+        for name, types in _TAKES.items():
+            function = getattr(library, name)
+            function.argtypes, function.restype = types, None
+    except (OSError, AttributeError) as error:
+        raise MissingToolError(
+            f"{path}: the compiled part of chartbed is absent or of another version; "
+            "install chartbed again (in a checkout: pip install -e .)"
+        ) from error
+    return library
+
+
+def place(notes: Sequence[Stretch], bus: "Samples") -> None:
+    """Add stretches of recordings to a bus, (1 or 2, frames); one row takes mono ones only."""
+    packed = b"".join([_STRETCH.pack(*note, 0) for note in notes])
+    rows, frames = bus.shape
+    _library().place(packed, len(notes), rows, frames, _address(bus))
+
+
+def set_on_desk(
+    bus: "Samples", left: float, right: float, send: float, to: "Samples", to_send: "Samples"
+) -> None:
+    """Add a bus, (1 or 2, frames), to middle and side, (2, frames), and to the room, (frames,).
+
+    `left` and `right` are the gains of its sides, `send` that of its middle into the room.
+    """
+    rows, frames = bus.shape
+    _library().set_on_desk(
+        _address(bus), rows, frames, left, right, send, _address(to), _address(to_send)
+    )
+
+
+def cascade(
+    block: "Samples", coefficients: "NDArray[np.float64]", state: "NDArray[np.float64]"
+) -> "Samples":
+    """Return (rows, frames) filtered by biquads in series; `state` goes on, in place.
+
+    `coefficients` has the shape (rows, sections, 5), `state` (rows, sections, 2).
+    """
+    import numpy as np
+
+    rows, frames = block.shape
+    out = np.empty((rows, frames), np.float32)
+    _library().cascade(
+        _address(block),
+        _row_frames(block),
+        _address(out),
+        rows,
+        frames,
+        coefficients.shape[1],
+        _address(coefficients),
+        _address(state),
+    )
+    return out
+
+
+def span_heights(block: "Samples") -> "Samples":
+    """Return the greatest absolute sample of each whole span of 64: (rows, frames // 64)."""
+    import numpy as np
+
+    spans = block.shape[1] // SPAN
+    heights = np.empty((len(block), spans), np.float32)
+    for row, own in zip(block, heights, strict=True):
+        _library().span_heights(_address(row), spans, _address(own))
+    return heights
+
+
+def tops_between(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") -> "Samples":
+    """Return the greatest absolute value between the samples of the windows that start in a span.
+
+    `spans` are numbers of spans of `row`, behind each of which it goes on for 31 samples; `taps`
+    is (3, 32), a row for each of the points between two samples.
+    """
+    import numpy as np
+
+    tops = np.empty(len(spans), np.float32)
+    _library().tops_between(
+        _address(row), _address(spans), len(spans), _address(taps), _address(tops)
+    )
+    return tops
+
+
+def follow_curve(block: "Samples", corners: "Samples") -> None:
+    """Multiply (2, frames), in place, by a curve: a corner each 64 samples, both ends included."""
+    _library().follow_curve(_address(block), _row_frames(block), block.shape[1], _address(corners))
+
+
+def ring(
+    send: "Samples",
+    lines: "Samples",
+    now: int,
+    delays: "NDArray[np.int32]",
+    gains: "Samples",
+    levels: "Samples",
+    to: "Samples",
+) -> None:
+    """Add to (2, frames) what a room of delay lines answers to a send of (frames,).
+
+    `lines` (16, length) are rings, written from `now` on; frames are a multiple of 64, the length
+    a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the sample that leaves
+    a line and the one after it; `levels` (2,) is how loud the two sides are.
+    """
+    _library().ring(
+        _address(send),
+        len(send),
+        _address(lines),
+        lines.shape[1],
+        now,
+        _address(delays),
+        _address(gains),
+        _address(levels),
+        _address(to),
+        _row_frames(to),
+    )
+
+
+def to_pcm16(block: "Samples", gain: float, start: int) -> "NDArray[np.int16]":
+    """Return (2, frames), times gain, as (frames, 2) of 16 bit.
+
+    Triangular dither of two steps, peak to peak, depends only on the place in the track, whose
+    sample `start` comes first.
+    """
+    import numpy as np
+
+    frames = block.shape[1]
+    pcm = np.empty((frames, 2), np.int16)
+    _library().to_pcm16(_address(block), _row_frames(block), frames, gain, start, _address(pcm))
+    return pcm
+
+
+def _address(array: "NDArray[Any]") -> int:
+    """Return where an array lies; the loops take neighbours along its last axis only."""
+    if array.strides[-1] != array.itemsize:
+        raise ValueError("the last axis of an array is not contiguous")
+    return array.ctypes.data
+
+
+def _row_frames(block: "Samples") -> int:
+    """Return how far the rows of a block, or of a view of one, lie apart in memory."""
+    return block.strides[0] // block.itemsize

@@ -1,0 +1,258 @@
+/* The inner loops of the sound room: what is done for every sample.
+ *
+ * Arrays are float32, planar, contiguous; counts are in samples unless the name says otherwise.
+ * Nothing here allocates, keeps state or can fail: `kernels.py` in this folder checks and owns
+ * the memory. Sums have one order and are never fused (-ffp-contract=off), so that the samples are
+ * the same bits on every machine, however wide its vectors are.
+ */
+
+#include <math.h>
+#include <stdint.h>
+#include <string.h>
+
+#if defined(_WIN32)
+#define EXPORT __declspec(dllexport)
+#else
+#define EXPORT __attribute__((visibility("default")))
+#endif
+
+/* GCC with glibc compiles a loop for wide vectors too and chooses as the library is loaded. */
+#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && __GNUC__ >= 12
+#define WIDE __attribute__((target_clones("arch=x86-64-v4", "avx2", "default")))
+#else
+#define WIDE
+#endif
+
+enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 16 };
+
+/* A stretch of a recording and where it goes. From its sample `fade_from` on (which may lie before
+ * it) it follows `fade`, which is as long as need be; null for none. */
+typedef struct {
+    const float *left, *right; /* the same where the recording is mono */
+    int64_t at, frames;        /* in the block */
+    const float *fade;
+    int64_t fade_from;
+    float gain;
+    int32_t unused;
+} stretch;
+
+WIDE static void add_scaled(const float *restrict from, float gain, int64_t frames,
+                            float *restrict to)
+{
+    for (int64_t i = 0; i < frames; i++) to[i] += from[i] * gain;
+}
+
+WIDE static void add_faded(const float *restrict from, float gain, const float *restrict fade,
+                           int64_t frames, float *restrict to)
+{
+    for (int64_t i = 0; i < frames; i++) to[i] += from[i] * (gain * fade[i]);
+}
+
+static void add(const float *from, const stretch *note, float *row)
+{
+    float *to = row + note->at;
+    int64_t plain = note->frames;
+    if (note->fade) plain = note->fade_from > 0 ? note->fade_from : 0;
+    add_scaled(from, note->gain, plain, to);
+    if (plain < note->frames)
+        add_faded(from + plain, note->gain, note->fade + (plain - note->fade_from),
+                  note->frames - plain, to + plain);
+}
+
+/* Adds recordings to a bus of `rows` rows (1: all of them are mono) of `frames`. */
+EXPORT void place(const stretch *notes, int64_t count, int32_t rows, int64_t frames, float *bus)
+{
+    for (int64_t n = 0; n < count; n++) {
+        add(notes[n].left, &notes[n], bus);
+        if (rows == 2) add(notes[n].right, &notes[n], bus + frames);
+    }
+}
+
+/* Sets a bus on the desk: `to` (2 rows) gains its middle and side, `send` its share of the room. */
+WIDE EXPORT void set_on_desk(const float *restrict bus, int32_t rows, int64_t frames, float left,
+                             float right, float send_gain, float *restrict to,
+                             float *restrict send)
+{
+    const float *other = bus + (rows == 2 ? frames : 0);
+    float *restrict side = to + frames;
+    for (int64_t i = 0; i < frames; i++) {
+        float a = bus[i] * left, b = other[i] * right;
+        to[i] += a + b;
+        side[i] += a - b;
+        send[i] += (a + b) * send_gain;
+    }
+}
+
+/* One biquad, transposed direct form II; `c` is (b0, b1, b2, a1, a2), `z` its two states. */
+static inline double biquad(double x, const double *c, double *z)
+{
+    double y = c[0] * x + z[0];
+    z[0] = c[1] * x - c[3] * y + z[1];
+    z[1] = c[2] * x - c[4] * y;
+    return y;
+}
+
+/* Rows in step: one waits for its last result while the others are worked out. */
+static inline void cascade_rows(const float *from, int64_t row_frames, float *to, int32_t rows,
+                                int64_t frames, int32_t sections, const double *c, double *z)
+{
+    double own[3 * 2 * 2]; /* states in registers: three rows, two sections at most */
+    for (int32_t s = 0; s < 2 * sections * rows; s++) own[s] = z[s];
+    for (int64_t i = 0; i < frames; i++)
+        for (int32_t row = 0; row < rows; row++) {
+            double x = from[row * row_frames + i];
+            for (int32_t s = row * sections; s < (row + 1) * sections; s++)
+                x = biquad(x, c + 5 * s, own + 2 * s);
+            to[row * frames + i] = (float)x;
+        }
+    for (int32_t s = 0; s < 2 * sections * rows; s++) z[s] = own[s];
+}
+
+/* Filters one to three rows, `row_frames` apart, by one or two biquads in series: coefficients
+ * (rows, sections, 5), states (rows, sections, 2). */
+EXPORT void cascade(const float *from, int64_t row_frames, float *to, int32_t rows, int64_t frames,
+                    int32_t sections, const double *c, double *z)
+{
+    if (rows == 3 && sections == 2) cascade_rows(from, row_frames, to, 3, frames, 2, c, z);
+    else if (rows == 2 && sections == 2) cascade_rows(from, row_frames, to, 2, frames, 2, c, z);
+    else cascade_rows(from, row_frames, to, rows, frames, sections, c, z);
+}
+
+/* The greatest absolute sample of each span of 64. */
+WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *restrict heights)
+{
+    for (int64_t s = 0; s < spans; s++) {
+        float lanes[16] = {0};
+        for (int32_t i = 0; i < SPAN; i += 16)
+            for (int32_t k = 0; k < 16; k++) {
+                float height = fabsf(from[s * SPAN + i + k]);
+                lanes[k] = height > lanes[k] ? height : lanes[k];
+            }
+        float top = 0;
+        for (int32_t k = 0; k < 16; k++) top = lanes[k] > top ? lanes[k] : top;
+        heights[s] = top;
+    }
+}
+
+/* The greatest absolute value between the samples, over the windows that start in one span: `from`
+ * holds 64 + 31 samples, `taps` three phases of 32. */
+WIDE static float top_between(const float *restrict from, const float *restrict taps)
+{
+    float top = 0;
+    for (int32_t phase = 0; phase < PHASES; phase++) {
+        float sums[SPAN] = {0};
+        for (int32_t t = 0; t < TAPS; t++)
+            for (int32_t i = 0; i < SPAN; i++) sums[i] += taps[phase * TAPS + t] * from[i + t];
+        for (int32_t i = 0; i < SPAN; i++) {
+            float height = fabsf(sums[i]);
+            top = height > top ? height : top;
+        }
+    }
+    return top;
+}
+
+/* The same for each of the spans whose numbers are given, over all of `from`. */
+EXPORT void tops_between(const float *from, const int64_t *spans, int64_t count, const float *taps,
+                         float *tops)
+{
+    for (int64_t n = 0; n < count; n++) tops[n] = top_between(from + spans[n] * SPAN, taps);
+}
+
+/* Multiplies two rows by a curve whose corners lie 64 samples apart, joined by straight lines. */
+WIDE EXPORT void follow_curve(float *rows, int64_t row_frames, int64_t frames,
+                              const float *corners)
+{
+    for (int32_t row = 0; row < 2; row++)
+        for (int64_t start = 0; start < frames; start += SPAN) {
+            const float level = corners[start / SPAN];
+            const float step = (corners[start / SPAN + 1] - level) / SPAN;
+            float *samples = rows + row * row_frames + start;
+            const int32_t count = frames - start < SPAN ? (int32_t)(frames - start) : SPAN;
+            for (int32_t i = 0; i < count; i++) samples[i] *= level + step * (float)i;
+        }
+}
+
+/* Reads a span from a ring of `length` (a power of two) samples, and one sample more. */
+static inline void read_ring(const float *own, int64_t length, int64_t place, float *to)
+{
+    const int64_t from = place & (length - 1);
+    const int64_t whole = length - from < SPAN + 1 ? length - from : SPAN + 1;
+    memcpy(to, own + from, sizeof(float) * whole);
+    memcpy(to + whole, own, sizeof(float) * (SPAN + 1 - whole));
+}
+
+/* Mixes the lines so that each hears all: a Hadamard matrix, whose rows are patterns of signs. */
+static inline void scatter(float heard[LINES][SPAN])
+{
+    for (int32_t half = 1; half < LINES; half *= 2)
+        for (int32_t a = 0; a < LINES; a++) {
+            if (a & half) continue;
+            float *p = heard[a], *q = heard[a + half];
+            for (int32_t i = 0; i < SPAN; i++) {
+                const float sum = p[i] + q[i], difference = p[i] - q[i];
+                p[i] = sum;
+                q[i] = difference;
+            }
+        }
+}
+
+/* Rings a room: 16 delay lines that feed one another. Adds `frames`, a multiple of 64, to the two
+ * rows of `to`, `row_frames` apart, at `levels`. Each line is a ring, `now` the place in it that is
+ * written next; no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and
+ * the one after it. */
+WIDE EXPORT void ring(const float *restrict send, int64_t frames, float *restrict lines,
+                      int64_t length, int64_t now, const int32_t *restrict delays,
+                      const float *restrict gains, const float *restrict levels,
+                      float *restrict to, int64_t row_frames)
+{
+    for (int64_t start = 0; start < frames; start += SPAN, now += SPAN) {
+        float heard[LINES][SPAN], late[SPAN + 1];
+        for (int32_t line = 0; line < LINES; line++) {
+            read_ring(lines + line * length, length, now - delays[line], late);
+            for (int32_t i = 0; i < SPAN; i++)
+                heard[line][i] = gains[2 * line] * late[i] + gains[2 * line + 1] * late[i + 1];
+        }
+        scatter(heard);
+        for (int32_t side = 0; side < 2; side++)
+            for (int32_t i = 0; i < SPAN; i++)
+                to[side * row_frames + start + i] += levels[side] * heard[5 + side][i];
+        for (int32_t line = 0; line < LINES; line++) {
+            float *own = lines + line * length + (now & (length - 1));
+            for (int32_t i = 0; i < SPAN; i++) own[i] = send[start + i] + heard[line][i];
+        }
+    }
+}
+
+/* A number that looks drawn at random, from a number: the finalizer of MurmurHash3 (A. Appleby,
+ * public domain). */
+static inline uint32_t scattered(uint32_t x)
+{
+    x ^= x >> 16;
+    x *= 0x85ebca6bu;
+    x ^= x >> 13;
+    x *= 0xc2b2ae35u;
+    return x ^ (x >> 16);
+}
+
+static inline int16_t dithered(float sample, uint32_t place)
+{
+    const uint32_t drawn = scattered(place);
+    /* Two evenly spread numbers of 16 bits add up to a triangle two steps wide. */
+    const float noise = (float)(int32_t)((drawn & 0xffff) + (drawn >> 16)) - 65535.0f;
+    float value = sample * 32767.0f + noise * (1.0f / 65536.0f);
+    value = value > 32767.0f ? 32767.0f : value < -32768.0f ? -32768.0f : value;
+    const float whole = 12582912.0f; /* 1.5 * 2^23: what is added to it loses its fraction */
+    return (int16_t)((value + whole) - whole);
+}
+
+/* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
+ * on the place in the track: `start` is that of the first sample. */
+WIDE EXPORT void to_pcm16(const float *restrict rows, int64_t row_frames, int64_t frames,
+                          float gain, int64_t start, int16_t *restrict pcm)
+{
+    for (int64_t i = 0; i < frames; i++) {
+        const uint32_t place = 2 * (uint32_t)(start + i);
+        pcm[2 * i] = dithered(rows[i] * gain, place);
+        pcm[2 * i + 1] = dithered(rows[row_frames + i] * gain, place + 1);
+    }
+}
