@@ -13,9 +13,19 @@ Conventions
 from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 
-__all__ = ["TICKS_PER_QUARTER", "Clock", "TempoPoint", "microseconds_per_quarter", "ticks"]
+from generator.chart.meter import Meter
+
+__all__ = [
+    "TICKS_PER_QUARTER",
+    "Clock",
+    "TempoPoint",
+    "bar_ticks",
+    "microseconds_per_quarter",
+    "ticks",
+]
 
 TICKS_PER_QUARTER = 960
 
@@ -26,7 +36,17 @@ def ticks(quarters: Fraction | int) -> int:
     >>> ticks(Fraction(1, 3))
     320
     """
-    return round(Fraction(quarters) * TICKS_PER_QUARTER)
+    return round(quarters * TICKS_PER_QUARTER)
+
+
+@lru_cache(maxsize=64)
+def bar_ticks(meter: Meter) -> int:
+    """Return the length of a whole bar.
+
+    >>> bar_ticks(Meter(6, 8))
+    2880
+    """
+    return ticks(meter.bar_quarters)
 
 
 def microseconds_per_quarter(quarter_bpm: Fraction | float) -> int:

@@ -7,6 +7,7 @@ MIDI file does not say which encoding it uses.
 
 import struct
 import unicodedata
+from functools import lru_cache
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
@@ -108,12 +109,14 @@ def _part_events(part: Part) -> list[_Event]:
 def _track(events: list[_Event], end_tick: int) -> bytes:
     pieces, now, status = list[bytes](), 0, _META
     for tick, _, _, data in sorted(events, key=itemgetter(0, 1, 2)):
-        # Running status: a channel message drops its first byte when that is the last one's too.
-        repeated = data[0] == status != _META
-        if data[0] != _META and (data[1] | data[-1]) > _MOST:
+        kind = data[0]
+        if kind != _META and (data[1] | data[-1]) > _MOST:
             raise ValueError(f"a channel message holds a number above 127: {tuple(data)}")
-        pieces += (_length(tick - now), data[1:] if repeated else data)
-        now, status = tick, data[0]
+        # Running status: a channel message drops its first byte when that is the last one's too.
+        repeated = kind == status != _META
+        pieces.append(_length(tick - now))
+        pieces.append(data[1:] if repeated else data)
+        now, status = tick, kind
     pieces += (_length(max(0, end_tick - now)), _meta(_END, b""))
     return _chunk(b"MTrk", b"".join(pieces))
 
@@ -126,6 +129,7 @@ def _meta(kind: int, data: bytes) -> bytes:
     return bytes((_META, kind)) + _length(len(data)) + data
 
 
+@lru_cache(maxsize=4096)
 def _length(number: int) -> bytes:
     """Return a variable-length quantity: seven bits a byte, all but the last one marked.
 

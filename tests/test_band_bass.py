@@ -286,7 +286,7 @@ def test_scales_follow_the_chord_against_the_key():
 def test_a_bass_that_starts_on_the_fifth_breaks_the_first_rule():
     """The measure itself: a line moved up a fifth fails it."""
     timeline = timeline_of("pop-ballad", "pop")
-    moved = [replace(note, pitch=note.pitch + 7) for note in bass("pop-ballad", "pop")]
+    moved = [note._replace(pitch=note.pitch + 7) for note in bass("pop-ballad", "pop")]
     wrong = 0
     for harmony in harmonies(timeline):
         note = first_note(moved, harmony.start_tick, harmony.end_tick)

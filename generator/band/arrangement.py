@@ -1,6 +1,7 @@
 """What the band plays: notes per part, ready for a MIDI file or a synthesiser."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 __all__ = ["PART_NAMES", "Arrangement", "Control", "Note", "Part"]
 
@@ -8,9 +9,8 @@ PART_NAMES = ("drums", "bass", "pad", "comp")
 """Every part that a band may have; also the track names in the MIDI file and the stem names."""
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Note:
-    """One struck note.
+class Note(NamedTuple):
+    """One struck note. There are thousands in a track: a tuple is quickly made and sorted.
 
     `start_tick` and `end_tick` are where it sounds, feel included; `pitch` is a MIDI key (0 to
     127; a General MIDI percussion key on drums); `velocity` 1 to 127.
@@ -22,8 +22,7 @@ class Note:
     velocity: int
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Control:
+class Control(NamedTuple):
     """A controller change; `value` 0 to 127.
 
     Only two are used: expression (11), and all sound off (120), with which the drums choke what

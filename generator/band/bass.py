@@ -6,7 +6,6 @@ then the pitches (`bass_line`); then the feel: a note that falls with the kick s
 
 import random
 from bisect import bisect_left
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -23,7 +22,7 @@ from generator.band.pattern import (
     fitting,
 )
 from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
-from generator.clock import TICKS_PER_QUARTER, ticks
+from generator.clock import TICKS_PER_QUARTER, bar_ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
@@ -94,7 +93,7 @@ def _on_the_root(beat: Beat) -> Beat:
     """Return the beat with the root at the first note of a chord, whatever the pattern says."""
     if not beat.change or beat.character in ("p", "P"):
         return beat
-    return replace(beat, character="r" if beat.character == "w" else "1")
+    return beat._replace(character="r" if beat.character == "w" else "1")
 
 
 def _bar(
@@ -120,12 +119,12 @@ def _bar(
     if pattern is None:
         events = _plain_bar(bar, level, layer.length)
     else:
-        own_bar_ticks = ticks(style.main_meter.bar_quarters)
+        own_bar_ticks = bar_ticks(style.main_meter)
         events = events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
     if layer.mode != "pedal":
         return events
     pedals = {REST: REST, "x": "x", "8": "P"}
-    return [replace(event, character=pedals.get(event.character, "p")) for event in events]
+    return [event._replace(character=pedals.get(event.character, "p")) for event in events]
 
 
 def _plain_bar(bar: TimelineBar, level: float, length: float) -> list[Event]:

@@ -9,9 +9,8 @@ candidate of the note after it, and to no other. The rules are common practice, 
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from generator.band.voicing import ChordTones, cheapest, chord_tones
 from generator.harmony.chord import Chord
@@ -47,8 +46,7 @@ OTHER_SIDE = 1.2
 WALK_INTERVAL = (0.0, 0.0, 0.0, 0.5, 0.7, 1.0, 2.2, 1.2, 2.6, 2.6, 3.0, 4.0, 2.2)
 
 
-@dataclass(frozen=True, slots=True)
-class Stroke:
+class Stroke(NamedTuple):
     """One note of the line before it has a pitch.
 
     `linked` says that the next stroke follows without a silence between, so that an approach
@@ -99,12 +97,16 @@ def _homes(strokes: Sequence[Stroke], spec: "BassSpec") -> list[int]:
     """Where the hand lies for each stroke: the pitch of its chord's root or slash bass."""
     homes: list[int] = []
     for stroke in strokes:
-        options = _pitches(chord_tones(stroke.chord).bass, spec.low, spec.high)
         before = homes[-1] if homes else spec.centre
-        homes.append(
-            min(options, key=lambda p: (0.6 * abs(p - spec.centre) + 0.4 * abs(p - before), p))
-        )
+        bass = chord_tones(stroke.chord).bass
+        homes.append(_home(bass, before, spec.low, spec.high, spec.centre))
     return homes
+
+
+@lru_cache(maxsize=4096)
+def _home(pitch_class: int, before: int, low: int, high: int, centre: int) -> int:
+    options = _pitches(pitch_class, low, high)
+    return min(options, key=lambda p: (0.6 * abs(p - centre) + 0.4 * abs(p - before), p))
 
 
 @lru_cache(maxsize=1024)

@@ -27,7 +27,7 @@ from generator.band.voicing import (
     lead,
     power_tones,
 )
-from generator.clock import ticks
+from generator.clock import bar_ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _bar(
     )
     if pattern is None:  # a meter that the style does not know: once a beat
         return [Event(tick, "d", length=layer.length) for tick in bar.beat_ticks]
-    own_bar_ticks = ticks(style.main_meter.bar_quarters)
+    own_bar_ticks = bar_ticks(style.main_meter)
     return events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
 
 
@@ -183,9 +183,10 @@ def _notes(
             onset = max(onset, place_on_grid)
         for place, pitch in enumerate(struck):
             start = onset + between * place
-            end = sounding_end(groove, beat, start, until)
             if beat.character == MUTED:
                 end = start + CHUCK_TICKS
+            else:
+                end = sounding_end(groove, beat, start, until)
             velocity = touch(spec, level, change - softer - STRUM_SOFTENING * place)
             if pitch in last:
                 before = last.pop(pitch)

@@ -14,7 +14,7 @@ A cue whose harmony is N.C. has `pitched` False: pitched parts are silent in it,
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from generator.clock import TICKS_PER_QUARTER
@@ -72,11 +72,15 @@ class Cues:
     """All cues of a track, in order."""
 
     cues: tuple[Cue, ...]
+    # For the look-up: where each cue but the first one starts.
+    _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_starts", tuple(cue.start_tick for cue in self.cues[1:]))
 
     def at(self, tick: int) -> Cue:
         """Return the cue that sounds at `tick`; the nearest one outside the music."""
-        i = bisect_right(self.cues, tick, key=lambda cue: cue.start_tick) - 1
-        return self.cues[max(0, i)]
+        return self.cues[bisect_right(self._starts, tick)]
 
     def opens(self, tick: int) -> bool:
         """Return whether a note of the style's pattern may start at `tick` on the grid."""

@@ -17,7 +17,7 @@ from generator.band.drums_spec import DrumFill, DrumLayer, lane_bars
 from generator.band.drums_stroke import Stroke
 from generator.band.pitched_spec import STEP_QUARTERS
 from generator.band.style import Style, level_mark, mark_index
-from generator.clock import ticks
+from generator.clock import bar_ticks, ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 __all__ = ["drum_strokes", "play_drums"]
@@ -91,6 +91,8 @@ class _Drummer:
                     place = line.tick, line.lane
                     found[place] = max(self.velocity(bar, line, rng), found.get(place, 0))
         for cue in self.cues.cues:
+            if not cue.struck:
+                continue
             bar = self.timeline.bar_at(cue.start_tick)
             rng = Random(f"{self.seed}/drums/strike/{cue.start_tick}")
             for line in self.strike_lines(cue):
@@ -122,7 +124,7 @@ class _Drummer:
         layer = _layer(self.spec.layers, level)
         if self.spec.layers and layer is None:
             return []
-        length = ticks(bar.meter.bar_quarters)
+        length = bar_ticks(bar.meter)
         # A pickup is the end of a bar.
         zero = bar.end_tick - length if bar.number == 0 else bar.start_tick
         if layer is None or not self.style.plays(bar.meter):
@@ -132,7 +134,7 @@ class _Drummer:
                 Line(zero + ticks(at), _coloured(lane, layer), character)
                 for lane, at, character in plain
             ]
-        own_length = ticks(self.style.main_meter.bar_quarters)
+        own_length = bar_ticks(self.style.main_meter)
         times = max(1, -(-length // own_length))
         bars_in = (bar.index - self.first_index[bar.section]) * times
         lines: list[Line] = []
@@ -221,8 +223,6 @@ class _Drummer:
 
     def strike_lines(self, cue: Cue) -> list[Line]:
         """Write what everyone strikes together."""
-        if not cue.struck:
-            return []
         level = level_mark(self.timeline.level_at(cue.written_tick))
         loud = level >= mark_index(self.spec.loud_from)
         spec = self.spec

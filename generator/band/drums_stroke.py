@@ -1,12 +1,11 @@
 """One stroke of the drummer."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 __all__ = ["Stroke"]
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Stroke:
+class Stroke(NamedTuple):
     """A stroke on the straight grid; `lane` as in a style file."""
 
     tick: int

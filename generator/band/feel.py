@@ -24,6 +24,7 @@ from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import NamedTuple
 
 from generator.chart.model import Feel
 from generator.clock import TICKS_PER_QUARTER
@@ -47,6 +48,14 @@ class VoiceTiming:
 
     offset_ms: float = 0.0
     spread_ms: float = 5.0
+
+
+class _Voice(NamedTuple):
+    """What a voice draws its timing from: a key of its own, its habit and its spread."""
+
+    key: int
+    offset_us: int
+    spread_us: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +117,8 @@ class Groove:
     ``groove.strike("bass", tick)`` places an onset, ``groove.warp(tick)`` a release.
     """
 
-    __slots__ = ("_bends", "_keys", "_never_early", "_seed", "_starts", "_tempos_at", "_timing",
-                 "timeline")  # fmt: skip
+    __slots__ = ("_band_key", "_bends", "_never_early", "_seed", "_starts",
+                 "_tempo_changes", "_timing", "_voices", "_warped", "timeline")  # fmt: skip
 
     def __init__(
         self, timeline: Timeline, swing: Swing, timing: Mapping[str, VoiceTiming], seed: int
@@ -117,24 +126,35 @@ class Groove:
         self.timeline = timeline
         self._timing = dict(timing)
         self._seed = seed
-        self._keys = {"": _key(f"{seed}/band")}
-        self._tempos_at = [point.tick for point in timeline.clock.tempos]
+        self._band_key = _key(f"{seed}/band")
+        self._voices: dict[str, _Voice] = {}
+        self._warped: dict[int, int] = {}  # what `warp` said: every tick is asked for many times
+        self._tempo_changes = [point.tick for point in timeline.clock.tempos[1:]]
         swing = swing.or_feel(timeline.feel)
         pair_ticks = int(2 * swing.unit_quarters * TICKS_PER_QUARTER)
         self._starts: list[int] = []
         self._bends: list[tuple[int, int]] = []  # per beat: pair (0 straight), long note, ticks
+        long_ticks_at: dict[int, int] = {}  # by tempo
         for bar in timeline.bars:
-            share = swing_share(swing, self._us_per_quarter(bar.start_tick))
-            long_ticks = round(share * pair_ticks)
+            us_per_quarter = self._us_per_quarter(bar.start_tick)
+            if us_per_quarter not in long_ticks_at:
+                share = swing_share(swing, us_per_quarter)
+                long_ticks_at[us_per_quarter] = round(share * pair_ticks)
+            long_ticks = long_ticks_at[us_per_quarter]
             ends = (*bar.beat_ticks[1:], bar.end_tick)
             for start, end in zip(bar.beat_ticks, ends, strict=True):
-                bends = (end - start) % pair_ticks == 0 and share != Fraction(1, 2)
+                bends = (end - start) % pair_ticks == 0 and 2 * long_ticks != pair_ticks
                 self._starts.append(start)
                 self._bends.append((pair_ticks if bends else 0, long_ticks))
         self._never_early = _ends_of_silence(timeline)
 
     def warp(self, tick: int) -> int:
         """Return where a place on the straight grid lies on the swung one, without jitter."""
+        if tick not in self._warped:
+            self._warped[tick] = self._warp(tick)
+        return self._warped[tick]
+
+    def _warp(self, tick: int) -> int:
         if not self.timeline.first_tick <= tick < self.timeline.end_tick:
             return tick
         i = max(0, bisect_right(self._starts, tick) - 1)
@@ -156,27 +176,30 @@ class Groove:
         fall together take different `note` numbers. A note that opens the music or ends a
         silence never comes early, so that nothing starts within a rest, a stop or N.C.
         """
-        timing = self._timing.get(voice) or DEFAULT_TIMING
-        if voice not in self._keys:
-            self._keys[voice] = _key(f"{self._seed}/{voice}")
-        spread_us = round(timing.spread_ms * 1000)
-        band = _normal(self._keys[""], tick) * BAND_SHARE_PERMILLE
-        own = _normal(self._keys[voice] + note, tick) * OWN_SHARE_PERMILLE
+        if voice not in self._voices:
+            self._voices[voice] = self._voice(voice)
+        key, offset_us, spread_us = self._voices[voice]
+        band = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
+        own = _normal(key + note, tick) * OWN_SHARE_PERMILLE
         human_us = (band + own) * spread_us // (1000 << 15)
-        late_us = round(timing.offset_ms * 1000) + human_us
-        late_us = max(-LIMIT_US, min(LIMIT_US, late_us))
+        late_us = max(-LIMIT_US, min(LIMIT_US, offset_us + human_us))
         if tick in self._never_early:
             late_us = abs(late_us)
         # Towards zero: rounding to whole ticks never carries a note past the limit.
         size_ticks = abs(late_us) * TICKS_PER_QUARTER // self._us_per_quarter(tick)
         return max(0, self.warp(tick) + (size_ticks if late_us > 0 else -size_ticks))
 
+    def _voice(self, name: str) -> "_Voice":
+        timing = self._timing.get(name) or DEFAULT_TIMING
+        offset_us, spread_us = round(timing.offset_ms * 1000), round(timing.spread_ms * 1000)
+        return _Voice(_key(f"{self._seed}/{name}"), offset_us, spread_us)
+
     def ticks_of_ms(self, time_ms: float, tick: int) -> int:
         """Return how many ticks `time_ms` lasts at the tempo that holds at `tick`."""
         return round(time_ms * 1000) * TICKS_PER_QUARTER // self._us_per_quarter(tick)
 
     def _us_per_quarter(self, tick: int) -> int:
-        i = max(0, bisect_right(self._tempos_at, tick) - 1)
+        i = bisect_right(self._tempo_changes, tick)
         return self.timeline.clock.tempos[i].us_per_quarter
 
     def with_swung_pushes(self) -> Timeline:

@@ -31,7 +31,7 @@ from generator.band.pitched import (
     touch,
 )
 from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
-from generator.clock import TICKS_PER_QUARTER, ticks
+from generator.clock import TICKS_PER_QUARTER, bar_ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def _bar(
         rng=rng,
     )
     if layer.restrike == "pattern" and pattern is not None:
-        own_bar_ticks = ticks(style.main_meter.bar_quarters)
+        own_bar_ticks = bar_ticks(style.main_meter)
         return events_in_bar(timeline, bar, pattern, own_bar_ticks, layer.length)
     if layer.restrike == "beat":
         return [Event(tick, "x", length=layer.length) for tick in bar.beat_ticks]

@@ -6,12 +6,11 @@ so `=` needs none inside a pattern, and a `-` that ends a note is an event of it
 
 import random
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, Protocol, TypeVar
 
 from generator.chart.model import DYNAMICS
-from generator.clock import ticks
+from generator.clock import bar_ticks, ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
@@ -54,8 +53,7 @@ class HasMark(Protocol):
 LayerT = TypeVar("LayerT", bound=HasMark)
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """Something that happens at `tick` ticks from the start of the pattern, or of the track."""
 
     tick: int
@@ -64,8 +62,7 @@ class Event:
     length: float = 0.95
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(NamedTuple):
     """A pattern read: its events in order, and its length in ticks."""
 
     events: tuple[Event, ...]
@@ -179,12 +176,12 @@ def events_in_bar(
     plays several bars of the pattern, a shorter one the first beats, a pickup the last ones.
     """
     number = bar.index - timeline.sections[bar.section].first_bar
-    bar_ticks = bar.end_tick - bar.start_tick
-    in_meter = ticks(bar.meter.bar_quarters)
+    own_ticks = bar.end_tick - bar.start_tick
+    in_meter = bar_ticks(bar.meter)
     times = max(1, -(-in_meter // own_bar_ticks))
     offset = number * times * own_bar_ticks % pattern.length_ticks
-    if bar_ticks < in_meter:
-        offset += times * own_bar_ticks - bar_ticks
+    if own_ticks < in_meter:
+        offset += times * own_bar_ticks - own_ticks
     events: list[Event] = []
     place = bar.start_tick - offset
     while place < bar.end_tick:

@@ -2,8 +2,8 @@
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 from generator.band.cues import Cue, Cues
 from generator.band.feel import LIMIT_MS, Groove
@@ -20,8 +20,7 @@ VELOCITY_STEP = 4
 """Velocities are multiples of this: the ear cannot tell, and the renderer meets fewer notes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Beat:
+class Beat(NamedTuple):
     """One stroke of a part on the straight grid, before it has pitches.
 
     It is written from `start_tick` to `end_tick` and sounds `length` (0 to 1) of that; `change`
@@ -37,8 +36,7 @@ class Beat:
     change: bool
 
 
-@dataclass(frozen=True, slots=True)
-class LineHabits:
+class LineHabits(NamedTuple):
     """How a part meets the chords.
 
     `strike` is the character of a plain stroke: what is played at hits, held chords and pushes,
@@ -161,10 +159,10 @@ def sounding_end(groove: Groove, beat: Beat, start_tick: int, end_tick: int) -> 
     into what follows; lengths are multiples of 40 ticks, so that the renderer meets few notes.
     """
     end = groove.warp(end_tick)
+    written = end - groove.warp(beat.start_tick)
     if beat.cue.final:  # it rings for all that is written, however late it starts
-        written = end - groove.warp(beat.start_tick)
         return start_tick + written + -written % LENGTH_STEP_TICKS
-    length = int((end - groove.warp(beat.start_tick)) * beat.length)
+    length = int(written * beat.length)
     length = min(length, end - groove.ticks_of_ms(LIMIT_MS, beat.start_tick) - start_tick)
     if length > SHORTEST_TICKS:
         length -= length % LENGTH_STEP_TICKS

@@ -204,6 +204,7 @@ def mark_index(mark: Mark) -> int:
     return DYNAMICS.index(mark)
 
 
+@lru_cache(maxsize=256)
 def parse_meter(text: str) -> Meter | None:
     """Read a meter as a style writes it; None for "any".
 

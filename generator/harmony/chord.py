@@ -5,7 +5,7 @@
 ('F#m7b5/C', ['C', 'F#', 'A', 'E'], 'F#:hdim7/b5')
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 from generator.errors import ChordError
@@ -37,7 +37,7 @@ class Chord:
     root: NoteName
     bass: NoteName | None
     quality: str
-    degrees: tuple[Degree, ...]
+    degrees: tuple[Degree, ...] = field(hash=False)  # they follow from the rest
 
     @property
     def notes(self) -> tuple[NoteName, ...]:

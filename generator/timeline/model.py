@@ -6,7 +6,7 @@ stretch from `first_tick` (the end of the count-in) to `end_tick` without gap or
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from generator.chart.meter import Meter
@@ -145,20 +145,28 @@ class Timeline:
     stops: tuple[tuple[int, int], ...] = ()
     tempo_marks: tuple[TempoMark, ...] = ()
     choruses: int = 1
+    # For the look-ups: where each bar, chord and dynamic point but the first one starts.
+    _bar_ticks: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    _chord_ticks: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    _level_ticks: tuple[int, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        keep = object.__setattr__  # the way to fill a frozen record
+        keep(self, "_bar_ticks", tuple(bar.start_tick for bar in self.bars[1:]))
+        keep(self, "_chord_ticks", tuple(chord.start_tick for chord in self.chords[1:]))
+        keep(self, "_level_ticks", tuple(point.tick for point in self.dynamics[1:]))
 
     def bar_at(self, tick: int) -> TimelineBar:
         """Return the bar that holds `tick`; the nearest one outside the music."""
-        i = bisect_right(self.bars, tick, key=lambda bar: bar.start_tick) - 1
-        return self.bars[max(0, i)]
+        return self.bars[bisect_right(self._bar_ticks, tick)]
 
     def chord_at(self, tick: int) -> TimelineChord:
         """Return the chord written at `tick`; the nearest one outside the music."""
-        i = bisect_right(self.chords, tick, key=lambda chord: chord.start_tick) - 1
-        return self.chords[max(0, i)]
+        return self.chords[bisect_right(self._chord_ticks, tick)]
 
     def level_at(self, tick: int) -> float:
         """Return the dynamic level at `tick`, 0 (pp) to 5 (ff), ramps included."""
-        i = max(0, bisect_right(self.dynamics, tick, key=lambda point: point.tick) - 1)
+        i = bisect_right(self._level_ticks, tick)
         point = self.dynamics[i]
         if not point.ramps or i + 1 == len(self.dynamics):
             return point.level

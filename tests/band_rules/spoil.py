@@ -39,7 +39,7 @@ def _everyone(band: Arrangement, change: Callable[[Note], Note | None]) -> Arran
 
 
 def _moved(note: Note, by: int) -> Note:
-    return replace(note, start_tick=max(0, note.start_tick + by), end_tick=note.end_tick + by)
+    return note._replace(start_tick=max(0, note.start_tick + by), end_tick=note.end_tick + by)
 
 
 def _keys(
@@ -49,29 +49,29 @@ def _keys(
 
 
 def fifths_for_roots(band: Arrangement, timeline: Timeline) -> Arrangement:
-    return _part(band, "bass", lambda n: replace(n, pitch=n.pitch + 7))
+    return _part(band, "bass", lambda n: n._replace(pitch=n.pitch + 7))
 
 
 def wandering_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Every other note is a tritone off, and goes nowhere."""
 
     def wander(notes: tuple[Note, ...]) -> list[Note]:
-        return [replace(n, pitch=n.pitch + 6) if i % 2 else n for i, n in enumerate(notes)]
+        return [n._replace(pitch=n.pitch + 6) if i % 2 else n for i, n in enumerate(notes)]
 
     return _notes(band, "bass", wander)
 
 
 def bass_too_low(band: Arrangement, timeline: Timeline) -> Arrangement:
-    return _part(band, "bass", lambda n: replace(n, pitch=n.pitch - 12))
+    return _part(band, "bass", lambda n: n._replace(pitch=n.pitch - 12))
 
 
 def bass_too_high(band: Arrangement, timeline: Timeline) -> Arrangement:
-    return _part(band, "bass", lambda n: replace(n, pitch=n.pitch + 24))
+    return _part(band, "bass", lambda n: n._replace(pitch=n.pitch + 24))
 
 
 def leaping_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
     def leap(notes: tuple[Note, ...]) -> list[Note]:
-        return [replace(n, pitch=n.pitch + 24) if i % 4 == 2 else n for i, n in enumerate(notes)]
+        return [n._replace(pitch=n.pitch + 24) if i % 4 == 2 else n for i, n in enumerate(notes)]
 
     return _notes(band, "bass", leap)
 
@@ -82,7 +82,7 @@ def slurred_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
     def ring(notes: tuple[Note, ...]) -> list[Note]:
         after = (*notes[1:], notes[-1])
         return [
-            replace(n, end_tick=max(n.end_tick, a.start_tick + 200)) if n.pitch != a.pitch else n
+            n._replace(end_tick=max(n.end_tick, a.start_tick + 200)) if n.pitch != a.pitch else n
             for n, a in zip(notes, after, strict=True)
         ]
 
@@ -114,25 +114,25 @@ def root_position_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 
 def pad_too_high(band: Arrangement, timeline: Timeline) -> Arrangement:
-    return _part(band, "pad", lambda n: replace(n, pitch=n.pitch + 12))
+    return _part(band, "pad", lambda n: n._replace(pitch=n.pitch + 12))
 
 
 def comp_too_high(band: Arrangement, timeline: Timeline) -> Arrangement:
-    return _part(band, "comp", lambda n: replace(n, pitch=n.pitch + 24))
+    return _part(band, "comp", lambda n: n._replace(pitch=n.pitch + 24))
 
 
 def grinding_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _notes(
         band,
         "pad",
-        lambda notes: [*notes, *(replace(n, pitch=n.pitch + 1) for n in notes if n.pitch < 59)],
+        lambda notes: [*notes, *(n._replace(pitch=n.pitch + 1) for n in notes if n.pitch < 59)],
     )
 
 
 def comp_beside_the_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Let the comp play what the pad plays, a semitone too low."""
     pad = next(part for part in band.parts if part.name == "pad")
-    low = [replace(n, pitch=n.pitch - 1) for n in pad.notes if n.pitch < 61]
+    low = [n._replace(pitch=n.pitch - 1) for n in pad.notes if n.pitch < 61]
     return _notes(band, "comp", lambda notes: [*notes, *low])
 
 
@@ -147,7 +147,7 @@ def pad_of_roots_and_fifths(band: Arrangement, timeline: Timeline) -> Arrangemen
 
 
 def _lazy_hands(band: Arrangement, name: str) -> Arrangement:
-    return _part(band, name, lambda n: replace(n, end_tick=n.end_tick + 700))
+    return _part(band, name, lambda n: n._replace(end_tick=n.end_tick + 700))
 
 
 def pad_hangs_on(band: Arrangement, timeline: Timeline) -> Arrangement:
@@ -162,14 +162,14 @@ def wall_of_pad(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _notes(
         band,
         "pad",
-        lambda notes: [replace(n, pitch=n.pitch + up) for n in notes for up in (0, 12, -12)],
+        lambda notes: [n._replace(pitch=n.pitch + up) for n in notes for up in (0, 12, -12)],
     )
 
 
 def six_handed_drummer(band: Arrangement, timeline: Timeline) -> Arrangement:
     def more(notes: tuple[Note, ...]) -> list[Note]:
         kicks = [n for n in notes if n.pitch == 36]
-        return [*notes, *(replace(n, pitch=key) for n in kicks for key in (41, 45, 48, 52))]
+        return [*notes, *(n._replace(pitch=key) for n in kicks for key in (41, 45, 48, 52))]
 
     return _notes(band, "drums", more)
 
@@ -197,7 +197,7 @@ def crashing_drummer(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 def _flat(keys: tuple[int, ...]) -> Fault:
     def change(band: Arrangement, timeline: Timeline) -> Arrangement:
-        return _part(band, "drums", _keys(keys, lambda n: replace(n, velocity=100)))
+        return _part(band, "drums", _keys(keys, lambda n: n._replace(velocity=100)))
 
     return change
 
@@ -206,7 +206,7 @@ def _wild(keys: tuple[int, ...]) -> Fault:
     def change(band: Arrangement, timeline: Timeline) -> Arrangement:
         def wild(notes: tuple[Note, ...]) -> list[Note]:
             return [
-                replace(n, velocity=127 if i % 2 else 1) if n.pitch in keys else n
+                n._replace(velocity=127 if i % 2 else 1) if n.pitch in keys else n
                 for i, n in enumerate(sorted(notes, key=lambda n: (n.pitch, n.start_tick)))
             ]
 
@@ -225,7 +225,7 @@ def rushing_bass(band: Arrangement, timeline: Timeline) -> Arrangement:
 
 def machine_drums(band: Arrangement, timeline: Timeline) -> Arrangement:
     def straighten(n: Note) -> Note:
-        return replace(n, start_tick=round(n.start_tick / 240) * 240, end_tick=n.end_tick + 60)
+        return n._replace(start_tick=round(n.start_tick / 240) * 240, end_tick=n.end_tick + 60)
 
     return _part(band, "drums", straighten)
 
@@ -285,7 +285,7 @@ def last_chord_cut(band: Arrangement, timeline: Timeline) -> Arrangement:
     end = timeline.bars[-1].start_tick
 
     def cut(n: Note) -> Note:
-        return replace(n, end_tick=min(n.end_tick, max(n.start_tick + 300, end + 300)))
+        return n._replace(end_tick=min(n.end_tick, max(n.start_tick + 300, end + 300)))
 
     return _part(_part(band, "pad", cut), "bass", cut)
 
@@ -295,7 +295,7 @@ def last_chord_hangs(band: Arrangement, timeline: Timeline) -> Arrangement:
     return _part(
         band,
         "pad",
-        lambda n: replace(n, end_tick=n.end_tick + 9600) if n.start_tick >= start else n,
+        lambda n: n._replace(end_tick=n.end_tick + 9600) if n.start_tick >= start else n,
     )
 
 
@@ -303,21 +303,21 @@ def struck_while_sounding(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Overlap notes of one key: the first note-off ends both."""
 
     def overlap(notes: tuple[Note, ...]) -> list[Note]:
-        return [*notes, *(replace(n, start_tick=n.start_tick + 50) for n in notes[::9])]
+        return [*notes, *(n._replace(start_tick=n.start_tick + 50) for n in notes[::9])]
 
     return _notes(band, "pad", overlap)
 
 
 def one_layer(band: Arrangement, timeline: Timeline) -> Arrangement:
     """Only hats and downbeats, always, at one touch: loud is as soft."""
-    band = _part(band, "drums", lambda n: replace(n, velocity=70) if n.pitch in PULSE else None)
+    band = _part(band, "drums", lambda n: n._replace(velocity=70) if n.pitch in PULSE else None)
     starts = [bar.start_tick for bar in timeline.bars]
     for name in ("bass", "pad"):
         band = _part(
             band,
             name,
             lambda n: (
-                replace(n, velocity=80) if any(abs(n.start_tick - t) < 40 for t in starts) else None
+                n._replace(velocity=80) if any(abs(n.start_tick - t) < 40 for t in starts) else None
             ),
         )
     return replace(band, parts=tuple(p for p in band.parts if p.name != "comp"))
