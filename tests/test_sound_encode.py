@@ -13,7 +13,7 @@ from sound_fonts import click, write_font
 
 from generator.band.arrangement import Note
 from generator.errors import EncodeError, MissingToolError
-from generator.sound import FORMATS, Chapter, SoundSettings, Tags, encode
+from generator.sound import FORMATS, Chapter, SoundSettings, Tags, ffmpeg
 from generator.sound.encode import ffmpeg_program, open_encoder
 from generator.sound.loudness import measure
 
@@ -178,7 +178,7 @@ def test_an_onset_is_where_the_map_says_in_every_format(tmp_path):
 
 
 def test_a_failing_ffmpeg_is_told_and_leaves_nothing(tmp_path, monkeypatch):
-    monkeypatch.setitem(encode._CODECS, "ogg", ("-c:a", "no-such-codec", "-f", "ogg"))
+    monkeypatch.setitem(ffmpeg._CODECS, "ogg", ("-c:a", "no-such-codec", "-f", "ogg"))
     with pytest.raises(EncodeError, match=r"x\.ogg: ffmpeg could not encode it: .*no-such-codec"):
         _run(tmp_path / "x.ogg")
     assert list(tmp_path.iterdir()) == []
@@ -198,7 +198,7 @@ def _run(path: Path) -> None:
 
 
 def test_without_ffmpeg_the_packaged_one_is_used_or_it_is_asked_for(monkeypatch):
-    monkeypatch.setattr(encode.shutil, "which", lambda name: None)
+    monkeypatch.setattr(ffmpeg.shutil, "which", lambda name: None)
     assert "ffmpeg" in Path(ffmpeg_program()).name
     monkeypatch.setitem(__import__("sys").modules, "imageio_ffmpeg", None)
     with pytest.raises(MissingToolError, match="ffmpeg was not found; install it: apt-get install"):
