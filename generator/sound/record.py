@@ -19,9 +19,10 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
+from generator.sound.fade import EARLIEST_BLOCKS, faded, follows, trimmed
 from generator.sound.mix import Recording
 from generator.sound.notes import NoteKey, Placement
-from generator.sound.sf2 import FontTables
+from generator.sound.sf2 import PERCUSSION_BANK, FontTables
 from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ _TAIL_CHUNK = 32 * BLOCK
 _TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
 _CHOKED_FLOOR = 10 ** (-80 / 20)  # above what is left of the touch that chokes
 _SILENT = 1e-7
+_HELD_CHUNK = 256
+_ALONE_S = 5.0  # what is longer than this is no drum stroke
 _LONGEST_TAIL_S = 30
 _MEMORY_BYTES = 36 << 20
 _POLYPHONY = 64
@@ -64,11 +67,12 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
         # Softest touch: 84 dB below a full one, which leaves the choke and no sound of its own.
         synth.note_on(channel, key.choke_pitch, 1)
         choke = 0
-    if held:
-        tape.roll(held * BLOCK)
+    while held and synth.voices:  # a drum may end by itself
+        tape.roll(min(held, _HELD_CHUNK) * BLOCK)
+        held -= min(held, _HELD_CHUNK)
     synth.note_off(channel, key.pitch)
     if choke:
-        tape.roll((choke - held) * BLOCK)
+        tape.roll((choke - key.duration_blocks) * BLOCK)
         synth.note_on(channel, key.choke_pitch, 1)
     floor = _CHOKED_FLOOR if key.choke_pitch else _TAIL_FLOOR
     floor = max(_SILENT, floor * _height(tape.sound()))
@@ -196,6 +200,9 @@ class Recorder:
         self._asked_gains: dict[tuple[int, int, int, int], Future[float | None]] = {}
         self._gains: dict[NoteKey, float | None] = {}
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
+        self._drums = threading.Lock()
+        self._alone: dict[NoteKey, NDArray[np.float32] | None] = {}
+        self._releases_s: dict[tuple[int, int], dict[int, float]] = {}
         for _ in range(threads if cache is None else 0):
             self._pool.submit(self._own_synth)
 
@@ -215,6 +222,7 @@ class Recorder:
         self._synths.clear()
         self._asked.clear()
         self._sounds.clear()
+        self._alone.clear()
         _give_back()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
@@ -302,6 +310,52 @@ class Recorder:
         return synth
 
     def _record(self, key: NoteKey) -> "NDArray[np.float32]":
+        """Return a recording: of a drum, where the font allows, one left alone and faded."""
+        if key.bank != PERCUSSION_BANK or key.duration_blocks < EARLIEST_BLOCKS:
+            return self._kept(key)
+        with self._drums:  # else two threads would record the same one
+            preset = (key.bank, key.program)
+            if preset not in self._releases_s:
+                self._releases_s[preset] = self._checked_releases_s(*preset)
+            release_s = self._releases_s[preset].get(key.pitch)
+            alone = None if release_s is None else self._left_alone(key)
+        if alone is None or release_s is None:
+            return self._kept(key)
+        return self._faded(alone, key, release_s)
+
+    def _left_alone(self, key: NoteKey) -> "NDArray[np.float32] | None":
+        """Return a stroke that is neither let go nor choked; None if it does not end by itself."""
+        blocks = round(_ALONE_S * self._rate_hz / BLOCK)
+        alone = key._replace(duration_blocks=blocks, choke_blocks=0, choke_pitch=0)
+        if alone not in self._alone:
+            sound = self._kept(alone)
+            self._alone[alone] = trimmed(sound).copy() if sound.shape[1] < blocks * BLOCK else None
+        return self._alone[alone]
+
+    def _faded(
+        self, alone: "NDArray[np.float32]", key: NoteKey, release_s: float
+    ) -> "NDArray[np.float32]":
+        return faded(
+            alone,
+            off_blocks=key.duration_blocks,
+            release_s=release_s,
+            choke_blocks=key.choke_blocks,
+            rate_hz=self._rate_hz,
+        )
+
+    def _checked_releases_s(self, bank: int, program: int) -> dict[int, float]:
+        """Return how long keys take to fall silent, if this FluidSynth fades as we think."""
+        releases_s = self._font.steady_releases_s(bank, program)
+        for pitch in sorted(self._font.chokes(bank, program).keys() & releases_s.keys()):
+            key = NoteKey(bank, program, pitch, 127, 2 * EARLIEST_BLOCKS, 64, pitch)
+            alone = self._left_alone(key)
+            if alone is not None:
+                expected = self._faded(alone, key, releases_s[pitch])
+                return releases_s if follows(self._kept(key), expected) else {}
+        return {}
+
+    def _kept(self, key: NoteKey) -> "NDArray[np.float32]":
+        """Return a recording as it is, from the cache if it is there."""
         sound = self._cache.get(key) if self._cache else None
         if sound is None:
             sound = record_note(self._own_synth(), key, self._rate_hz)

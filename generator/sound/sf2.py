@@ -19,6 +19,10 @@ PERCUSSION_BANK = 128
 
 _INSTRUMENT, _KEY_RANGE, _VELOCITY_RANGE, _SAMPLE_ID, _EXCLUSIVE_CLASS = 41, 43, 44, 53, 57
 _ATTENUATION = 48
+_DELAY, _ATTACK, _HOLD, _SUSTAIN, _RELEASE = 33, 34, 35, 37, 38  # of the volume envelope
+_MOVES_BY_ENVELOPE = 7, 11  # pitch and filter by the other envelope
+_INSTANT_TIMECENTS = -12_000
+_QUICK_TIMECENTS, _LONG_TIMECENTS = -6000, 3000  # 31 ms, 5.7 s
 _FROM_VELOCITY = 2  # general controller 2, "note-on velocity", in the low seven bits of a source
 _RECORD_BYTES = {
     "phdr": 38,
@@ -111,6 +115,21 @@ class FontTables:
             for key, known in edges.items()
         }
 
+    def steady_releases_s(self, bank: int, program: int) -> dict[int, float]:
+        """Return the release time of each key that sounds at one level until it is let go.
+
+        Or for more than 5 s: of such keys it does not matter how their level goes on.
+        """
+        found: dict[int, set[float | None]] = {}
+        for outer, inner in self._layers(bank, program):
+            low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
+            high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
+            release_s = _steady_release_s(outer, inner)
+            for key in range(low, high + 1):
+                found.setdefault(key, set()).add(release_s)
+        releases = {key: next(iter(several)) for key, several in found.items() if len(several) == 1}
+        return {key: release_s for key, release_s in releases.items() if release_s is not None}
+
     def _check_pointers(self) -> None:
         """Raise IndexError if a table points behind the end of the one that it points into."""
         pointers = {"p": [bag for span in self._spans.values() for bag in span], "i": self._starts}
@@ -157,6 +176,21 @@ class FontTables:
             else:
                 zones.append(_Zone(common | own, common_shapes or shapes))
         return zones
+
+
+def _steady_release_s(outer: _Zone, inner: _Zone) -> float | None:
+    """Return the release time of a zone if its level is steady before, else None."""
+
+    def amount(generator: int, default: int = 0) -> int:
+        own = inner.generators.get(generator)
+        values = (default if own is None else own, outer.generators.get(generator, 0))
+        return sum(value - 0x10000 if value >= 0x8000 else value for value in values)
+
+    starts = (amount(_DELAY, _INSTANT_TIMECENTS), amount(_ATTACK, _INSTANT_TIMECENTS))
+    steady = amount(_SUSTAIN) == 0 or amount(_HOLD, _INSTANT_TIMECENTS) > _LONG_TIMECENTS
+    if max(starts) > _QUICK_TIMECENTS or not steady or any(map(amount, _MOVES_BY_ENVELOPE)):
+        return None
+    return float(2 ** (amount(_RELEASE, _INSTANT_TIMECENTS) / 1200))
 
 
 def read_font(path: Path) -> FontTables:

@@ -44,7 +44,7 @@ _TAKES = {
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
-    "follow_curve": (_POINTER, _COUNT, _COUNT, _POINTER),
+    "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER),
     "ring": (
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
         *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
@@ -157,8 +157,9 @@ def tops_between(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") ->
 
 
 def follow_curve(block: "Samples", corners: "Samples") -> None:
-    """Multiply (2, frames), in place, by a curve: a corner each 64 samples, both ends included."""
-    _library().follow_curve(_address(block), _row_frames(block), block.shape[1], _address(corners))
+    """Multiply (rows, frames), in place, by a curve: a corner each 64 samples, both ends too."""
+    rows, frames = block.shape
+    _library().follow_curve(_address(block), rows, _row_frames(block), frames, _address(corners))
 
 
 def ring(

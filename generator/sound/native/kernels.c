@@ -158,15 +158,15 @@ EXPORT void tops_between(const float *from, const int64_t *spans, int64_t count,
     for (int64_t n = 0; n < count; n++) tops[n] = top_between(from + spans[n] * SPAN, taps);
 }
 
-/* Multiplies two rows by a curve whose corners lie 64 samples apart, joined by straight lines. */
-WIDE EXPORT void follow_curve(float *rows, int64_t row_frames, int64_t frames,
+/* Multiplies rows by a curve whose corners lie 64 samples apart, joined by straight lines. */
+WIDE EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t frames,
                               const float *corners)
 {
-    for (int32_t row = 0; row < 2; row++)
+    for (int32_t row = 0; row < rows; row++)
         for (int64_t start = 0; start < frames; start += SPAN) {
             const float level = corners[start / SPAN];
             const float step = (corners[start / SPAN + 1] - level) / SPAN;
-            float *samples = rows + row * row_frames + start;
+            float *samples = block + row * row_frames + start;
             const int32_t count = frames - start < SPAN ? (int32_t)(frames - start) : SPAN;
             for (int32_t i = 0; i < count; i++) samples[i] *= level + step * (float)i;
         }
