@@ -15,7 +15,7 @@ A cue whose harmony is N.C. has `pitched` False: pitched parts are silent in it,
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from generator.clock import TICKS_PER_QUARTER
 from generator.timeline.model import Timeline, TimelineChord
@@ -27,8 +27,7 @@ CueKind = Literal["groove", "silent", "hit", "hold"]
 HIT_TICKS = TICKS_PER_QUARTER // 2
 
 
-@dataclass(frozen=True, slots=True)
-class Cue:
+class Cue(NamedTuple):
     """What the band does from `start_tick` to `end_tick` (sounding, straight grid).
 
     `written_tick` is where the chart writes the chord (later than `start_tick` for a push),

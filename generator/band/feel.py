@@ -42,8 +42,7 @@ SHORT_NOTE_MS = 100
 MAX_RATIO = Fraction(5, 2)
 
 
-@dataclass(frozen=True, slots=True)
-class VoiceTiming:
+class VoiceTiming(NamedTuple):
     """Habit and spread of one voice, both in ms; a positive offset is behind the beat."""
 
     offset_ms: float = 0.0

@@ -7,9 +7,9 @@ may lie across several strings at its lowest fret (a barre), as long as none of 
 covers is to sound open.
 """
 
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
+from typing import NamedTuple
 
 from generator.band.voicing import (
     KEPT,
@@ -36,8 +36,7 @@ FINGERS = 4
 Shape = tuple[int | None, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class StringSet:
+class StringSet(NamedTuple):
     """Neighbouring strings, struck together; `cost` says how far from the usual they are."""
 
     strings: tuple[int, ...]

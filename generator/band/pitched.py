@@ -2,7 +2,6 @@
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from generator.band.cues import Cue, Cues
@@ -65,7 +64,7 @@ def harmonies(cues: Cues) -> Cues:
             and last.chord.chord == cue.chord.chord
             and not cue.pushed
         ):
-            found[-1] = replace(last, end_tick=cue.end_tick, release_tick=cue.release_tick)
+            found[-1] = last._replace(end_tick=cue.end_tick, release_tick=cue.release_tick)
         else:
             found.append(cue)
     return Cues(tuple(found))

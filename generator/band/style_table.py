@@ -8,10 +8,10 @@ functions that raise ValueError for a value. What fields must agree on is the re
 
 import difflib
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, fields
 from functools import partial
 from types import UnionType
-from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args, get_origin
 
 __all__ = [
     "Fault",
@@ -34,8 +34,7 @@ SCALARS = {str: "text", int: "a whole number", float: "a number", bool: "true or
 WHOLE_NUMBER_BITS = 64  # as TOML has them
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(NamedTuple):
     """What does not hold, and where."""
 
     place: Place

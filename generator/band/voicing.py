@@ -19,9 +19,9 @@ measures in tests/test_band_pad.py.
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, combinations_with_replacement, pairwise, product
+from typing import NamedTuple
 
 from generator.harmony.chord import Chord
 
@@ -49,8 +49,7 @@ FAR = 5
 """A voice that moves further than this many semitones is heard as a jump."""
 
 
-@dataclass(frozen=True, slots=True)
-class ChordTones:
+class ChordTones(NamedTuple):
     """The tones of a chord by the part they play, as pitch classes (0 to 11).
 
     `guides` must sound; `optional` may, each with the cost of leaving it out; `doubles` may sound
@@ -117,8 +116,7 @@ def chord_tones(chord: Chord) -> ChordTones:
 def power_tones(tones: ChordTones) -> ChordTones:
     """Return root and fifth of a chord as all that a voicing may hold."""
     fifth = () if tones.fifth is None else (tones.fifth,)
-    return replace(
-        tones,
+    return tones._replace(
         guides=(tones.root, *fifth),
         optional=(),
         doubles=tuple((tone, 0.4 + i) for i, tone in enumerate((tones.root, *fifth))),

@@ -2,10 +2,9 @@
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import PurePath
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from generator.chart.meter import Meter, Tempo
 from generator.chart.model import Feel, Span
@@ -51,8 +50,7 @@ _HEAD = re.compile(r"\s*([^\W\d_][\w .-]{0,30}?)\s*:(?![|:])\s*(.*?)\s*$")
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Heads:
+class Heads(NamedTuple):
     """The values of the heads, defaults filled in."""
 
     title: str

@@ -12,9 +12,10 @@ Rules
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from typing import NamedTuple
 
 from generator.chart.meter import Meter
 from generator.chart.model import (
@@ -36,16 +37,14 @@ Sounding = ChordItem | NoChordItem | SlashItem | RestItem
 GRADUAL = frozenset({"rit", "accel", "cresc", "dim"})
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(NamedTuple):
     """A message about a place in the text."""
 
     span: Span
     message: str
 
 
-@dataclass(frozen=True, slots=True)
-class Sound:
+class Sound(NamedTuple):
     """An item that takes time, from a beat of its measure (from 0) for a number of beats."""
 
     beat: int
@@ -53,8 +52,7 @@ class Sound:
     item: Sounding
 
 
-@dataclass(frozen=True, slots=True)
-class Measure:
+class Measure(NamedTuple):
     """A stretch in one meter: a whole bar, or the part of a bar between two meters.
 
     `beat_onsets` and `length_quarters` are the meter's, except in a pickup.
@@ -77,8 +75,7 @@ class LaidBar:
     measures: tuple[Measure, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(NamedTuple):
     """Every written bar in order, and what is wrong with them."""
 
     bars: tuple[LaidBar, ...]
@@ -159,7 +156,7 @@ class _Worker:
         if extra and measures:
             first = measures[0]
             marks = tuple((Fraction(0), direction) for direction in extra)
-            measures = (replace(first, directions=marks + first.directions), *measures[1:])
+            measures = (first._replace(directions=marks + first.directions), *measures[1:])
         self.bars.append(LaidBar(index, section, bar, measures))
 
     def _fault(self, span: Span, message: str) -> None:
@@ -198,8 +195,8 @@ class _Worker:
         self.meter = before.measures[-1].meter
         last = before.measures[-1]
         self.last_length = last.length_quarters - last.beat_onsets[-1]
-        copied = tuple(replace(measure, directions=()) for measure in before.measures)
-        return (replace(copied[0], directions=marks), *copied[1:])
+        copied = tuple(measure._replace(directions=()) for measure in before.measures)
+        return (copied[0]._replace(directions=marks), *copied[1:])
 
     def _empty(self) -> tuple[Measure, ...]:
         return (Measure(self.meter, self.meter.bar_quarters, self.meter.beat_onsets, ()),)

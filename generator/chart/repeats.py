@@ -6,6 +6,7 @@ than once, as `2-3.` is, with `:|`.
 """
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from generator.chart.layout import Fault, LaidBar
 from generator.chart.model import Span
@@ -13,8 +14,7 @@ from generator.chart.model import Span
 __all__ = ["Repeat", "find_repeats"]
 
 
-@dataclass(frozen=True, slots=True)
-class Repeat:
+class Repeat(NamedTuple):
     """Bars from `first` to `last` (indices), played `times` times in all.
 
     `endings` holds the first bar of each numbered ending with its passes. `last` is the bar after

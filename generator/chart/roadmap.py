@@ -13,7 +13,7 @@ Conventions
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from generator.chart.jumps import find_marks, name_stem
 from generator.chart.layout import Fault, Layout
@@ -37,8 +37,7 @@ class RoadMapError(Exception):
         super().__init__(fault.message)
 
 
-@dataclass(frozen=True, slots=True)
-class Play:
+class Play(NamedTuple):
     """One playing of one written bar.
 
     `bar` is the index of the written bar, `chorus` and `repeat_pass` count from 1. `starts_section`
@@ -53,8 +52,7 @@ class Play:
     jumped: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RoadMap:
+class RoadMap(NamedTuple):
     """The signs of a chart, found and checked; `plays` follows them."""
 
     layout: Layout

@@ -7,8 +7,8 @@ and in `heads.py` and `roadmap.py` keep a hostile text cheap: what lies beyond t
 import hashlib
 import re
 import sys
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from generator.chart.model import Span
 from generator.errors import ChartError, Problem
@@ -29,8 +29,7 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 _SHOWN = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """The text of a chart: its name for messages, its lines, and the SHA-256 of its UTF-8 text."""
 
     name: str

@@ -5,7 +5,7 @@ there; what may start a token depends on the rule that asks, so there is no sepa
 """
 
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from generator.chart.model import Span
 
@@ -33,8 +33,7 @@ _RULES = {
 _BLANKS = re.compile(r"\s*")
 
 
-@dataclass(frozen=True, slots=True)
-class Token:
+class Token(NamedTuple):
     """A piece of a line: its text, its first group when the rule has one, and its place."""
 
     text: str

@@ -17,7 +17,7 @@ Sources
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from generator.harmony.spelling import Degree
 
@@ -44,8 +44,7 @@ def _degrees(text: str) -> tuple[Degree, ...]:
     return tuple(Degree.parse(name) for name in text.split())
 
 
-@dataclass(frozen=True, slots=True)
-class QualityRow:
+class QualityRow(NamedTuple):
     """One named quality.
 
     Attributes
@@ -121,8 +120,7 @@ QUALITIES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Alteration:
+class Alteration(NamedTuple):
     """One change that may follow a quality.
 
     `action` is "alter" (the degree takes the place of the natural one), "add", "suspend" (takes
@@ -174,8 +172,7 @@ def altered(
     return degrees | {degree}
 
 
-@dataclass(frozen=True, slots=True)
-class MusicXmlKind:
+class MusicXmlKind(NamedTuple):
     """The contents of a MusicXML 4.0 `<harmony>` below root and bass.
 
     `kind` is the kind value, `text` what is printed after the root, `degrees` the `<degree>`

@@ -1,6 +1,5 @@
 """Chart to timeline: the road map followed, everything at its tick."""
 
-from dataclasses import replace
 from fractions import Fraction
 
 from generator.chart.layout import Layout, lay_out
@@ -189,7 +188,7 @@ def _only(chart: Chart, layout: Layout, plays: tuple[Play, ...], name: str) -> t
     start = inside.index(True)
     stop = inside.index(False, start) if False in inside[start:] else len(plays)
     chosen = plays[start:stop]
-    return (replace(chosen[0], starts_section=True, jumped=True), *chosen[1:])
+    return (chosen[0]._replace(starts_section=True, jumped=True), *chosen[1:])
 
 
 def _count_in(meter: Meter, first_quarters: Fraction, bars: int) -> tuple[tuple[int, ...], int]:

@@ -5,8 +5,7 @@ level up or down, by the next mark or the end of the section.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from generator.chart.model import DYNAMICS
 from generator.timeline.model import DynamicPoint
@@ -14,8 +13,7 @@ from generator.timeline.model import DynamicPoint
 __all__ = ["DynamicEvent", "dynamic_points"]
 
 
-@dataclass(frozen=True, slots=True)
-class DynamicEvent:
+class DynamicEvent(NamedTuple):
     """At `tick`, a mark sets `level`; "cresc" and "dim" start a ramp; "end" closes a section."""
 
     tick: int

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import NamedTuple
 
 from generator.chart.model import DYNAMICS, Chart, Direction
 from generator.timeline.dynamics import DynamicEvent
@@ -13,8 +14,7 @@ from generator.timeline.written import Standing
 __all__ = ["Events", "events_of"]
 
 
-@dataclass(frozen=True, slots=True)
-class Events:
+class Events(NamedTuple):
     """Changes in the order of ticks; `stops` are stretches of stop-time (start, end)."""
 
     tempos: tuple[TempoEvent, ...]

@@ -9,9 +9,8 @@
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from generator.clock import TICKS_PER_QUARTER, TempoPoint, microseconds_per_quarter
 
@@ -26,8 +25,7 @@ _MAX_STEPS = 256
 """A longer change takes longer steps."""
 
 
-@dataclass(frozen=True, slots=True)
-class TempoEvent:
+class TempoEvent(NamedTuple):
     """Something about the tempo at a tick.
 
     `mark` sets `quarter_bpm`; "rit" and "accel" start a gradual change; "a-tempo" and "end" (of a

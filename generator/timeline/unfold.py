@@ -1,7 +1,7 @@
 """Played bars: the road map followed, every measure at its tick."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from generator.chart.layout import LaidBar, Measure
 from generator.chart.model import Direction
@@ -11,8 +11,7 @@ from generator.clock import ticks
 __all__ = ["PlayedMeasure", "PlayedSection", "place"]
 
 
-@dataclass(frozen=True, slots=True)
-class PlayedMeasure:
+class PlayedMeasure(NamedTuple):
     """One measure as it is played, from `start_tick` to `end_tick`.
 
     `number` counts measures as played, from 0 with a pickup; `first` says that the written bar
@@ -30,8 +29,7 @@ class PlayedMeasure:
     directions: tuple[tuple[int, Direction], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class PlayedSection:
+class PlayedSection(NamedTuple):
     """One playing of a section: the measures from `first` to `last` (indices, both included)."""
 
     section: int

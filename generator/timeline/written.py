@@ -6,8 +6,8 @@ A pickup without a section of its own is as loud as the section that it leads in
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from generator.chart.layout import LaidBar
 from generator.chart.meter import Tempo
@@ -20,8 +20,7 @@ DEFAULT_LEVEL = DYNAMICS.index("mf")
 """The dynamic level of a chart that gives none."""
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
+class Standing(NamedTuple):
     """What holds where a written bar starts. `stopped` is stop-time, which ends with a section."""
 
     key: Key
