@@ -12,7 +12,7 @@ from pathlib import Path
 
 from generator.errors import OutputError
 
-__all__ = ["make_folder", "safe_name", "sha256_of", "staged_folder", "write_whole"]
+__all__ = ["cannot_write", "make_folder", "safe_name", "sha256_of", "staged_folder", "write_whole"]
 
 # A file name may hold 255 bytes on the usual file systems; the rest is for endings
 # such as ".drums.chordmap.json" and for the mark of a temporary file.
@@ -110,6 +110,14 @@ def _remove_if_empty(path: Path) -> None:
         path.rmdir()
 
 
+def cannot_write(path: Path, reason: str) -> OutputError:
+    """Return the error that says so, and what to do."""
+    return OutputError(
+        f"{path} cannot be written ({reason}); free some space or choose another folder "
+        "with -o; nothing was left half-written"
+    )
+
+
 @contextmanager
 def _explained(folder: Path) -> Iterator[None]:
     """Turn an OSError under `folder` into a sentence that says what to do."""
@@ -124,8 +132,4 @@ def _explained(folder: Path) -> Iterator[None]:
             f"{folder} cannot be written (permission denied); choose another folder with -o"
         ) from error
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            f"{folder} cannot be written ({reason}); free some space or choose another folder "
-            "with -o; nothing was left half-written"
-        ) from error
+        raise cannot_write(folder, error.strerror or str(error)) from error

@@ -5,7 +5,8 @@ import pytest
 
 from generator.sound.fonts import choose_font
 from generator.sound.notes import NoteKey
-from generator.sound.record import Recorder, record_note
+from generator.sound.record import record_note
+from generator.sound.recorder import Recorder
 from generator.sound.sf2 import read_font
 from generator.sound.synth import Synth
 
@@ -50,7 +51,7 @@ def test_strokes_of_one_drum_are_recorded_once(tables, monkeypatch):
         recorded.append(key)
         return record_note(synth, key, rate_hz)
 
-    monkeypatch.setattr("generator.sound.record.record_note", counted)
+    monkeypatch.setattr("generator.sound.player.record_note", counted)
     with Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder:
         for off in range(100, 200):
             recorder.get(NoteKey(128, 0, OPEN, 127, off, off + 3, CLOSED))

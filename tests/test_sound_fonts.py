@@ -10,7 +10,7 @@ from sound_fonts import click, sine, write_font
 from generator.errors import FontError
 from generator.sound.fonts import check_font, choose_font, find_fonts
 from generator.sound.notes import NoteKey
-from generator.sound.record import Recorder
+from generator.sound.recorder import Recorder
 from generator.sound.sf2 import read_font
 
 SMALL = Path(find_spec("pretty_midi").origin).parent / "TimGM6mb.sf2"

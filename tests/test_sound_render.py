@@ -18,7 +18,7 @@ from generator.sound import AudioTarget, SoundSettings, choose_font, render_audi
 from generator.sound.fonts import check_font
 from generator.sound.mix import Bus, Channel, expression_gain
 from generator.sound.notes import plan_part
-from generator.sound.record import Recorder
+from generator.sound.recorder import Recorder
 from generator.sound.straight import StraightBus
 
 SMALL = (Path(find_spec("pretty_midi").origin).parent / "TimGM6mb.sf2").resolve()
@@ -81,7 +81,7 @@ def test_the_same_bits_every_time_and_with_any_number_of_threads(tmp_path):
 
 def test_the_same_bits_when_memory_is_short(tmp_path, monkeypatch):
     _, plenty = render(small_band(3), tmp_path, 3 * BAR_TICKS, settings=PLAIN)
-    monkeypatch.setattr("generator.sound.record._MEMORY_BYTES", 1 << 20)
+    monkeypatch.setattr("generator.sound.recorder._MEMORY_BYTES", 1 << 20)
     _, short = render(small_band(3), tmp_path, 3 * BAR_TICKS, settings=PLAIN)
     assert plenty.files[0].sha256 == short.files[0].sha256
 

@@ -2,10 +2,15 @@
 
 import tempfile
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from generator.errors import ChartbedError
 from generator.pack.plan import PlannedTrack, folder_of
+
+if TYPE_CHECKING:
+    from generator.sound.studio import Studio
 
 __all__ = ["MadeFile", "Outcome", "make_track", "make_track_bytes"]
 
@@ -38,6 +43,14 @@ class Outcome:
     error: str = ""
 
 
+@cache
+def _studio() -> "Studio":
+    """Return what this process keeps between its tracks."""
+    from generator.sound.studio import Studio
+
+    return Studio()
+
+
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:
     """Render a track into its folder of the pack; a failure becomes the `error` of the outcome."""
     from generator.chart.parser import parse_chart
@@ -45,7 +58,9 @@ def make_track(track: PlannedTrack, pack: Path) -> Outcome:
 
     try:
         chart = parse_chart(track.chart_text, f"{track.title}.chart")
-        result = render_track(chart, folder_of(pack, track.folder), track.options, name=track.name)
+        result = render_track(
+            chart, folder_of(pack, track.folder), track.options, name=track.name, studio=_studio()
+        )
     except ChartbedError as error:
         return Outcome(track.job, track.folder, error=str(error))
     except Exception as error:  # a fault of ours in one track must not take the others along

@@ -12,6 +12,7 @@ from generator.pipeline.products import sound_settings, track_map, track_page, t
 
 if TYPE_CHECKING:
     from generator.sound.model import AudioReport
+    from generator.sound.studio import Studio
 
 __all__ = ["OutputFile", "RenderResult", "render_track"]
 
@@ -54,6 +55,7 @@ def render_track(
     *,
     name: str | None = None,
     progress: Progress | None = None,
+    studio: "Studio | None" = None,
 ) -> RenderResult:
     """Render one chart into a folder.
 
@@ -69,6 +71,8 @@ def render_track(
         Stem of the file names; the title made safe unless given.
     progress : callable, optional
         Told what is being done.
+    studio : Studio, optional
+        Keeps what serves the sound of the next track too.
 
     Raises
     ------
@@ -86,7 +90,7 @@ def render_track(
     track = prepare(chart, options)
     stem = name or safe_name(track.chart.title)
     with staged_folder(folder) as stage:
-        report, files = _write_files(track, options, stage, stem, tell)
+        report, files = _write_files(track, options, stage, stem, tell, studio)
     mix = [file for file in report.files if file.part == "mix"] if report else []
     end_s = track.timeline.clock.seconds(track.timeline.end_tick)
     return RenderResult(
@@ -114,7 +118,12 @@ def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
 
 
 def _write_files(
-    track: Track, options: RenderOptions, stage: Path, stem: str, tell: Progress
+    track: Track,
+    options: RenderOptions,
+    stage: Path,
+    stem: str,
+    tell: Progress,
+    studio: "Studio | None",
 ) -> tuple["AudioReport | None", list[OutputFile]]:
     import hashlib
     import tempfile
@@ -132,7 +141,7 @@ def _write_files(
         files.append(OutputFile(path, kind, hashlib.sha256(data).hexdigest()))
 
     with tempfile.TemporaryDirectory(prefix="chartbed-") as scratch:
-        report = _render_sound(track, options, stage, Path(scratch), stem, tell)
+        report = _render_sound(track, options, stage, Path(scratch), stem, tell, studio)
         audio = tuple(file for file in report.files if file.path.parent == stage) if report else ()
         if report and "page" in options.formats:
             put(".html", "page", track_page(track, options, report.files))
@@ -151,7 +160,13 @@ def _write_files(
 
 
 def _render_sound(
-    track: Track, options: RenderOptions, stage: Path, scratch: Path, stem: str, tell: Progress
+    track: Track,
+    options: RenderOptions,
+    stage: Path,
+    scratch: Path,
+    stem: str,
+    tell: Progress,
+    studio: "Studio | None",
 ) -> "AudioReport | None":
     folders = {kind: stage for kind in options.formats if kind in AUDIO_ENDINGS}
     if "page" in options.formats:
@@ -180,6 +195,7 @@ def _render_sound(
         targets,
         sound_settings(track, options),
         progress=lambda share: tell("playing", share),
+        studio=studio,
     )
 
 

@@ -1,6 +1,6 @@
 """Recorded notes kept on disk between runs: named by content, checked, bounded, shared.
 
-A run adds at most one file: the recordings it had to make, one after the other, then an index and
+A track adds at most one file: the recordings it had to make, one after the other, then an index and
 a seal. Its name starts with the hash of everything but the note itself that decides how notes
 sound (content of the font, version of FluidSynth, rate, tuning, and this layout), so a run reads
 the indexes of its own kind only. Recordings are mapped, not read: processes share the memory.
@@ -96,6 +96,7 @@ class NoteCache:
         self._new: IO[bytes] | None = None
         self._new_path = folder
         self._put: set[NoteKey] = set()
+        self._known: set[Path] = set()
         self._index = b""
 
     def get(self, key: NoteKey) -> "NDArray[np.float32] | None":
@@ -134,21 +135,30 @@ class NoteCache:
             self._put.add(key)
 
     def close(self) -> None:
-        """Seal what this run has added, and bring the folder back under its limit."""
+        """Seal what was added, and let go of everything."""
+        self.seal()
         self._notes.clear()
-        if self._new is None:
-            return
-        seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
-        name = self._new_path.name.removeprefix(_UNFINISHED)
-        try:
-            with self._new as file:
-                file.write(self._index + seal)
-            self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
-        except OSError:
-            with contextlib.suppress(OSError):
-                self._new_path.unlink()
-        self._new = None
-        self._make_room()
+        self._known.clear()
+
+    def seal(self) -> None:
+        """Let others see what was added since the last time, and see what they have added.
+
+        Brings the folder back under its limit too.
+        """
+        if self._new is not None:
+            seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
+            name = self._new_path.name.removeprefix(_UNFINISHED)
+            try:
+                with self._new as file:
+                    file.write(self._index + seal)
+                self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
+            except OSError:
+                with contextlib.suppress(OSError):
+                    self._new_path.unlink()
+            self._new, self._index = None, b""
+            self._make_room()
+        if self._prefix:
+            self._look()
 
     def _open(self) -> None:
         if self._prefix:
@@ -157,10 +167,17 @@ class NoteCache:
 
         common = f"{_font_hash(self._font, self._folder)}/{library_version()}/{self._tuning}"
         self._prefix = hashlib.sha256(f"{_MAGIC!r}/{common}".encode()).hexdigest()[:32]
+        self._look()
+
+    def _look(self) -> None:
+        """Read the indexes that are new."""
         for path in self._folder.glob(f"{self._prefix}-*{_ENDING}"):
+            if path in self._known:
+                continue
             with contextlib.suppress(OSError):
                 content, entries = _mapped(path)
                 self._notes |= {key: (path, content, entry) for key, entry in entries}
+                self._known.add(path)
                 if time.time() - path.stat().st_mtime > _HOUR_S:
                     os.utime(path)  # used now: goes last when the folder is full
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.errors import OutputError
+from generator.files import cannot_write
 from generator.sound.ffmpeg import Encoder, FfmpegEncoder, ffmpeg_program
 from generator.sound.model import AudioFormat, Tags
 from generator.sound.mp3 import Mp3Encoder, cut_track
@@ -32,7 +33,7 @@ class WavEncoder(Encoder):
             self._file = path.open("wb")
             self._write(head)
         except OSError as error:
-            raise OutputError(f"{path}: cannot be written: {error.strerror}") from error
+            raise cannot_write(path, str(error.strerror)) from error
 
     def add(self, block: "NDArray[np.float32] | NDArray[np.int16]") -> None:
         """Write on."""
@@ -53,7 +54,7 @@ class WavEncoder(Encoder):
         try:
             self._file.close()
         except OSError as error:
-            raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from error
+            raise cannot_write(self.path, str(error.strerror)) from error
         return self._digest.hexdigest()
 
     def abort(self) -> None:
@@ -65,7 +66,7 @@ class WavEncoder(Encoder):
         try:
             self._file.write(data)
         except OSError as error:
-            raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from error
+            raise cannot_write(self.path, str(error.strerror)) from error
         self._digest.update(data)
 
 

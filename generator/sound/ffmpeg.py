@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from generator.errors import EncodeError, MissingToolError, OutputError
+from generator.files import cannot_write
 from generator.sound.model import AudioFormat, Tags
 
 if TYPE_CHECKING:
@@ -196,7 +197,7 @@ class FfmpegEncoder(Encoder):
         said = self._messages.read().decode(errors="replace").strip().splitlines()
         reason = said[-1] if said else f"exit code {self._process.returncode}"
         if any("No space left" in line or "Permission denied" in line for line in said):
-            return OutputError(f"{self.path}: cannot be written: {reason}")
+            return cannot_write(self.path, reason)
         return EncodeError(f"{self.path}: ffmpeg could not encode it: {reason}")
 
 

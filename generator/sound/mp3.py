@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from generator.errors import OutputError
+from generator.files import cannot_write
 from generator.sound.ffmpeg import Encoder, FfmpegEncoder
 from generator.sound.model import Tags
 from generator.sound.mp3_join import FRAME_SAMPLES, OVERLAP_FRAMES, RATES_HZ, Segment, join
@@ -139,7 +139,7 @@ class Mp3Encoder(Encoder):
             with self.path.open("rb") as file:
                 return hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
-            raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from error
+            raise cannot_write(self.path, str(error.strerror)) from error
 
     def abort(self) -> None:
         """Stop and remove what was written."""

@@ -23,17 +23,26 @@ class Spool:
     block_frames : int
     memory_bytes : int
         How much stays in memory; what comes behind goes to a temporary file.
+    spare : list of array, optional
+        Chunks of memory of an earlier spool, used before fresh ones; they come back at the end.
     """
 
-    def __init__(self, block_frames: int, memory_bytes: int = 0) -> None:
+    def __init__(
+        self,
+        block_frames: int,
+        memory_bytes: int = 0,
+        spare: "list[NDArray[np.float32]] | None" = None,
+    ) -> None:
         self.block_frames = block_frames
         self.blocks = 0
         self._kept_blocks = memory_bytes // (block_frames * _FRAME_BYTES)
         self._chunks: list[NDArray[np.float32]] = []
+        self._spare = [] if spare is None else spare
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:
         """Free the memory and the disk space."""
+        self._spare += self._chunks
         self._chunks.clear()
         if self._file:
             self._file.close()
@@ -50,8 +59,10 @@ class Spool:
 
         if self.blocks < self._kept_blocks:
             if self.blocks % _CHUNK_BLOCKS == 0:  # large pieces cost fewer page faults
-                blocks = min(_CHUNK_BLOCKS, self._kept_blocks - self.blocks)
-                self._chunks.append(np.empty((blocks, 2, self.block_frames), np.float32))
+                shape = (_CHUNK_BLOCKS, 2, self.block_frames)
+                self._chunks.append(
+                    self._spare.pop() if self._spare else np.empty(shape, np.float32)
+                )
             self._chunks[-1][self.blocks % _CHUNK_BLOCKS] = block
         else:
             self._write(block)

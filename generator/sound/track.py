@@ -14,16 +14,15 @@ from contextlib import ExitStack
 from generator.band.arrangement import Arrangement, Part
 from generator.clock import Clock
 from generator.errors import FontError, OptionError
-from generator.sound.cache import NoteCache
 from generator.sound.encode import Encoder
 from generator.sound.fonts import Font, check_font, choose_font
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
 from generator.sound.notes import plan_part, preset_of
 from generator.sound.presets import BALANCE_DB, mix_preset
-from generator.sound.record import Recorder
 from generator.sound.sf2 import FontTables
 from generator.sound.straight import StraightBus
+from generator.sound.studio import Studio
 
 __all__ = ["render_audio"]
 
@@ -35,6 +34,7 @@ def render_audio(
     targets: tuple[AudioTarget, ...],
     settings: SoundSettings | None = None,
     progress: Callable[[float], None] | None = None,
+    studio: Studio | None = None,
 ) -> AudioReport:
     """Render an arrangement into audio files, exactly at the paths given.
 
@@ -50,6 +50,8 @@ def render_audio(
     settings : SoundSettings, optional
     progress : callable, optional
         Called with the share of the work done, 0 to 1.
+    studio : Studio, optional
+        Keeps what serves the next track too; one of its own unless given.
 
     Returns
     -------
@@ -75,25 +77,14 @@ def render_audio(
     }
     channels = _channels(arrangement, clock, wanted, settings, font, tables)
     with ExitStack() as stack:
-        recorder = cache = None
-        if settings.cache is not None:
-            cache = NoteCache(
-                settings.cache,
-                font.path,
-                rate_hz=settings.rate_hz,
-                tuning_hz=settings.tuning_hz,
-            )
+        own_studio = stack.enter_context(Studio()) if studio is None else None
+        studio = studio or own_studio
+        assert studio is not None
+        recorder = None
         if settings.render == "notes":
-            recorder = stack.enter_context(
-                Recorder(
-                    tables,
-                    rate_hz=settings.rate_hz,
-                    tuning_hz=settings.tuning_hz,
-                    jobs=settings.jobs,
-                    presets=presets,
-                    cache=cache,
-                )
-            )
+            recorder = studio.recorder(tables, settings)
+            recorder.warm_up(presets)
+            recorder.begin(channel.placements for channel in channels)
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files
         from generator.sound.mixdown import Strip, mix_down
@@ -102,7 +93,6 @@ def render_audio(
         parts = {part.name: part for part in arrangement.parts}
         for channel in channels:
             if recorder:
-                recorder.expect(channel.placements)
                 buses.append(Bus(channel, settings.rate_hz, recorder))
             else:
                 straight = StraightBus(
@@ -123,10 +113,13 @@ def render_audio(
             end_sample=end_sample,
             rate_hz=settings.rate_hz,
             jobs=settings.jobs,
+            spare=studio.chunks,
             progress=lambda done: report(0.6 * done),
         )
         if recorder:
-            recorder.close()  # its memory goes to what follows
+            recorder.end()
+        if own_studio:
+            own_studio.close_recorder()  # its memory goes to what follows
         encoders: list[Encoder] = []
         try:
             level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)

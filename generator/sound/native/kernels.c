@@ -83,39 +83,38 @@ WIDE EXPORT void set_on_desk(const float *restrict bus, int32_t rows, int64_t fr
     }
 }
 
-/* One biquad, transposed direct form II; `c` is (b0, b1, b2, a1, a2), `z` its two states. */
-static inline double biquad(double x, const double *c, double *z)
+/* Filters one to four rows, `row_frames` apart, by one or two biquads in series (transposed direct
+ * form II): coefficients (rows, sections, 5) as (b0, b1, b2, a1, a2), states (rows, sections, 2).
+ * The rows go side by side in one vector, since each sample has to wait for the one before it. */
+WIDE EXPORT void cascade(const float *from, int64_t row_frames, float *restrict to, int32_t rows,
+                         int64_t frames, int32_t sections, const double *c, double *z)
 {
-    double y = c[0] * x + z[0];
-    z[0] = c[1] * x - c[3] * y + z[1];
-    z[1] = c[2] * x - c[4] * y;
-    return y;
-}
-
-/* Rows in step: one waits for its last result while the others are worked out. */
-static inline void cascade_rows(const float *from, int64_t row_frames, float *to, int32_t rows,
-                                int64_t frames, int32_t sections, const double *c, double *z)
-{
-    double own[3 * 2 * 2]; /* states in registers: three rows, two sections at most */
-    for (int32_t s = 0; s < 2 * sections * rows; s++) own[s] = z[s];
-    for (int64_t i = 0; i < frames; i++)
-        for (int32_t row = 0; row < rows; row++) {
-            double x = from[row * row_frames + i];
-            for (int32_t s = row * sections; s < (row + 1) * sections; s++)
-                x = biquad(x, c + 5 * s, own + 2 * s);
-            to[row * frames + i] = (float)x;
+    typedef double four __attribute__((vector_size(32)));
+    const float *source[4];
+    four k[2][5], state[2][2];
+    for (int32_t row = 0; row < 4; row++) {
+        const int32_t own = row < rows ? row : 0;
+        source[row] = from + own * row_frames;
+        for (int32_t s = 0; s < 2; s++) {
+            for (int32_t i = 0; i < 5; i++)
+                k[s][i][row] = s < sections ? c[5 * (own * sections + s) + i] : i == 0;
+            for (int32_t i = 0; i < 2; i++)
+                state[s][i][row] = s < sections ? z[2 * (own * sections + s) + i] : 0;
         }
-    for (int32_t s = 0; s < 2 * sections * rows; s++) z[s] = own[s];
-}
-
-/* Filters one to three rows, `row_frames` apart, by one or two biquads in series: coefficients
- * (rows, sections, 5), states (rows, sections, 2). */
-EXPORT void cascade(const float *from, int64_t row_frames, float *to, int32_t rows, int64_t frames,
-                    int32_t sections, const double *c, double *z)
-{
-    if (rows == 3 && sections == 2) cascade_rows(from, row_frames, to, 3, frames, 2, c, z);
-    else if (rows == 2 && sections == 2) cascade_rows(from, row_frames, to, 2, frames, 2, c, z);
-    else cascade_rows(from, row_frames, to, rows, frames, sections, c, z);
+    }
+    for (int64_t i = 0; i < frames; i++) {
+        four x = {source[0][i], source[1][i], source[2][i], source[3][i]};
+        for (int32_t s = 0; s < 2; s++) {
+            const four y = k[s][0] * x + state[s][0];
+            state[s][0] = k[s][1] * x + state[s][1] - k[s][3] * y;
+            state[s][1] = k[s][2] * x - k[s][4] * y;
+            x = y;
+        }
+        for (int32_t row = 0; row < rows; row++) to[row * frames + i] = (float)x[row];
+    }
+    for (int32_t row = 0; row < rows; row++)
+        for (int32_t s = 0; s < sections; s++)
+            for (int32_t i = 0; i < 2; i++) z[2 * (row * sections + s) + i] = state[s][i][row];
 }
 
 /* The greatest absolute sample of each span of 64. */
