@@ -53,16 +53,12 @@ class Channel:
 
 
 class Recording:
-    """A recorded note, (1 or 2, frames): its samples and where in memory they lie.
+    """A recorded note, (1 or 2, frames): its samples and where in memory they lie."""
 
-    `kept` turns false when its source drops it.
-    """
-
-    __slots__ = ("frames", "kept", "left", "right", "samples")
+    __slots__ = ("frames", "left", "right", "samples")
 
     def __init__(self, samples: "NDArray[np.float32]") -> None:
         self.samples = samples
-        self.kept = True
         rows, self.frames = samples.shape
         self.left = samples.ctypes.data
         self.right = self.left + (rows - 1) * samples.strides[0]

@@ -27,7 +27,6 @@ _LONGEST_TAIL_S = 10.0
 _SILENT = 1e-7
 _AHEAD_BLOCKS = 2
 _BUFFERS = 3
-_MEMORY_BYTES = 66 << 20  # three minutes of a mix at 44.1 kHz
 
 
 @dataclass(slots=True)
@@ -81,7 +80,7 @@ def mix_down(
     end_sample: int,
     rate_hz: int,
     jobs: int,
-    spare: list[Samples],
+    memory: list[Samples] | None,
     progress: Callable[[float], None],
 ) -> Mixdown:
     """Mix until the last sound has died away, at most 10 s behind the end.
@@ -96,8 +95,8 @@ def mix_down(
         Where the music ends.
     rate_hz, jobs : int
         With more than one job, measuring goes on beside mixing.
-    spare : list of array
-        Memory of an earlier mix, see `Spool`.
+    memory : list of array, optional
+        Kept from mix to mix, see `Spool`.
     progress : callable
         Called with 0 to 1.
     """
@@ -105,10 +104,7 @@ def mix_down(
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames)
     with ExitStack() as stack:
-        spools = {
-            part: Spool(frames, _MEMORY_BYTES, spare) if part == MIX else Spool(frames)
-            for part in parts
-        }
+        spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
         desks = {name: Desk(rate_hz) for name in dict.fromkeys((MIX, *parts))}

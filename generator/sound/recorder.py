@@ -131,8 +131,9 @@ class Recorder:
         `now` is the sample that the mix has come to.
         """
         ready = self._ready.get(key)
-        if ready is None or not ready[0].kept:
-            ready = self._ready[key] = self._find(key, now)
+        if ready is None:
+            ready = self._find(key, now)
+            self._ready[key] = ready
         return ready
 
     def _find(self, key: NoteKey, now: int) -> tuple[Recording, float]:
@@ -168,12 +169,14 @@ class Recorder:
     def _drop_some(self, newest: NoteKey, now: int) -> None:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
         order = sorted(self._sounds, key=lambda key: self._next_use(key, now))
+        dropped = set()
         while self._bytes > _KEPT_SHARE * _MEMORY_BYTES and order:
             last = order.pop()
             if last != newest:
-                dropped = self._sounds.pop(last)
-                dropped.kept = False
-                self._bytes -= dropped.samples.nbytes
+                sound = self._sounds.pop(last)
+                self._bytes -= sound.samples.nbytes
+                dropped.add(id(sound))
+        self._ready = {key: kept for key, kept in self._ready.items() if id(kept[0]) not in dropped}
 
     def _next_use(self, key: NoteKey, now: int) -> float:
         """Return the start of the first use of a recording that has not ended `now`."""

@@ -13,6 +13,7 @@ __all__ = ["Spool"]
 
 _FRAME_BYTES = 8
 _CHUNK_BLOCKS = 16
+_MOST_CHUNKS = 10  # 80 MB, three and a half minutes at 44.1 kHz
 
 
 class Spool:
@@ -21,23 +22,20 @@ class Spool:
     Parameters
     ----------
     block_frames : int
-    memory_bytes : int
-        How much stays in memory; what comes behind goes to a temporary file.
-    spare : list of array, optional
-        Chunks of memory of an earlier spool, used before fresh ones; they come back at the end.
+    memory : list of array, optional
+        Chunks of memory of an earlier spool, which come back when it is closed: what comes first is
+        kept there. Without the list all goes to a temporary file, which costs as much as memory
+        that is used once.
     """
 
     def __init__(
-        self,
-        block_frames: int,
-        memory_bytes: int = 0,
-        spare: "list[NDArray[np.float32]] | None" = None,
+        self, block_frames: int, memory: "list[NDArray[np.float32]] | None" = None
     ) -> None:
         self.block_frames = block_frames
         self.blocks = 0
-        self._kept_blocks = memory_bytes // (block_frames * _FRAME_BYTES)
+        self._kept_blocks = 0 if memory is None else _MOST_CHUNKS * _CHUNK_BLOCKS
         self._chunks: list[NDArray[np.float32]] = []
-        self._spare = [] if spare is None else spare
+        self._spare = [] if memory is None else memory
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:

@@ -20,12 +20,12 @@ class Studio:
 
     Attributes
     ----------
-    chunks : list of array of float32
-        Memory that mixes take and bring back: fresh memory costs more than what fills it.
+    memory : list of array of float32
+        Chunks that mixes take and bring back: fresh memory costs more than what fills it.
     """
 
     def __init__(self) -> None:
-        self.chunks: list[NDArray[np.float32]] = []
+        self.memory: list[NDArray[np.float32]] = []
         self._recorder: Recorder | None = None
         self._made_for: tuple[Path, int, float, Path | None, int] | None = None
 
@@ -59,4 +59,4 @@ class Studio:
     def close(self) -> None:
         """Free everything."""
         self.close_recorder()
-        self.chunks.clear()
+        self.memory.clear()

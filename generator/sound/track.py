@@ -113,7 +113,7 @@ def render_audio(
             end_sample=end_sample,
             rate_hz=settings.rate_hz,
             jobs=settings.jobs,
-            spare=studio.chunks,
+            memory=None if own_studio else studio.memory,
             progress=lambda done: report(0.6 * done),
         )
         if recorder:
