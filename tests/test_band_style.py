@@ -249,11 +249,15 @@ def test_the_catalogue_agrees_with_the_styles_and_is_ready_for_json():
         assert (entry["feel"], entry["description"]) == (loaded.feel, loaded.description)
 
 
-def test_the_catalogue_is_read_without_the_model():
-    code = (
-        "import sys; from generator.band.style_catalogue import style_catalogue; style_catalogue();"
-        "sys.exit('generator.band.style' in sys.modules)"
-    )
+@pytest.mark.parametrize(
+    ("statement", "unloaded"),
+    [
+        ("import generator.band.style_catalogue as c; c.style_catalogue()", "generator.band.style"),
+        ("import generator.band.style as s; s.load_style('plain')", "pydantic"),
+    ],
+)
+def test_styles_are_read_without_what_loads_slowly(statement, unloaded):
+    code = f"import sys; {statement}; sys.exit({unloaded!r} in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
