@@ -1,7 +1,7 @@
 """Encode one MP3 by several ffmpegs at once.
 
-The track is cut into segments that overlap by a second; each ffmpeg takes every n-th of them, one
-behind the other, as if they were one track; `mp3_join` puts their frames in order.
+The track is cut into segments that overlap by 2.5 seconds; each ffmpeg takes every n-th of them,
+one behind the other, as if they were one track; `mp3_join` puts their frames in order.
 """
 
 import hashlib
@@ -25,8 +25,8 @@ __all__ = ["Mp3Encoder", "cut_track"]
 
 _GRID_SAMPLES = OVERLAP_FRAMES * FRAME_SAMPLES
 _MOST_ENCODERS = 8
-_SHORTEST_GRIDS = 4  # five seconds; less is not worth starting an ffmpeg
-_HELD_GRIDS = 48  # a minute, 22 MB: what may wait for the encoders, and so all their segments
+_SHORTEST_GRIDS = 2  # five seconds; less is not worth starting an ffmpeg
+_HELD_GRIDS = 24  # a minute, 22 MB: what may wait for the encoders, and so all their segments
 
 
 def cut_track(samples: int, rate_hz: int, jobs: int) -> tuple[Segment, ...]:
@@ -36,8 +36,8 @@ def cut_track(samples: int, rate_hz: int, jobs: int) -> tuple[Segment, ...]:
 
     Examples
     --------
-    >>> [(s.encoder, s.start // 56_448, s.end) for s in cut_track(56_448 * 60, 44_100, 2)]
-    [(0, 0, 903168), (1, 15, 1749888), (0, 30, 2596608), (1, 45, 3386880)]
+    >>> [(s.encoder, s.start // 112_896, s.end) for s in cut_track(112_896 * 30, 44_100, 2)]
+    [(0, 0, 903168), (1, 7, 1806336), (0, 15, 2596608), (1, 22, 3386880)]
     """
     grids = samples // _GRID_SAMPLES
     encoders = min(jobs, _MOST_ENCODERS, grids // _SHORTEST_GRIDS)
