@@ -50,6 +50,23 @@ def progress_bar(quiet: bool = False) -> Iterator[Callable[[str, float], None] |
     if quiet or not sys.stderr.isatty():
         yield None
         return
+    from contextlib import ExitStack
+
+    with ExitStack() as stack:
+        update: Callable[[str, float], None] | None = None
+
+        def show(stage: str, share: float) -> None:
+            # The bar has a thread of its own, which starts as late as can be.
+            nonlocal update
+            if update is None:
+                update = stack.enter_context(_bar())
+            update(stage, share)
+
+        yield show
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[str, float], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 

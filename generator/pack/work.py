@@ -48,7 +48,7 @@ def _studio() -> "Studio":
     """Return what this process keeps between its tracks."""
     from generator.sound.studio import Studio
 
-    return Studio()
+    return Studio(many=True)
 
 
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:

@@ -1,5 +1,6 @@
 """What is made of a track beside its MIDI file: settings of the sound, chord map, page, sheet."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from generator.pipeline.options import RenderOptions
@@ -9,7 +10,7 @@ if TYPE_CHECKING:
     from generator.chordmap.build import Content
     from generator.sound.model import AudioFile, SoundSettings
 
-__all__ = ["sound_settings", "track_map", "track_page", "track_sheet"]
+__all__ = ["basic_settings", "sound_settings", "track_map", "track_page", "track_sheet"]
 
 
 def track_map(
@@ -43,17 +44,10 @@ def track_map(
     )
 
 
-def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
-    """Return how a track is to sound, with the tags and chapters of its audio files."""
-    from generator.band.cues import read_cues
-    from generator.chordmap.build import section_contents
-    from generator.chordmap.chapters import section_chapters
-    from generator.sound.model import Chapter, SoundSettings, Tags
+def basic_settings(options: RenderOptions) -> "SoundSettings":
+    """Return how any track is to sound."""
+    from generator.sound.model import SoundSettings
 
-    clock = track.timeline.clock
-    # After a stab at the very end the room may ring: nobody waits for the next bar.
-    gaps = read_cues(track.timeline).silences()
-    silences = tuple(gap for gap in gaps if gap[1] < track.timeline.end_tick)
     return SoundSettings(
         font=options.font,
         rate_hz=options.rate_hz,
@@ -65,6 +59,22 @@ def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
         cache=options.cache,
         jobs=options.jobs,
         bitrate_kbps=options.bitrate_kbps,
+    )
+
+
+def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
+    """Return how a track is to sound, with the tags and chapters of its audio files."""
+    from generator.band.cues import read_cues
+    from generator.chordmap.build import section_contents
+    from generator.chordmap.chapters import section_chapters
+    from generator.sound.model import Chapter, Tags
+
+    clock = track.timeline.clock
+    # After a stab at the very end the room may ring: nobody waits for the next bar.
+    gaps = read_cues(track.timeline).silences()
+    silences = tuple(gap for gap in gaps if gap[1] < track.timeline.end_tick)
+    return replace(
+        basic_settings(options),
         silences=silences,
         tags=Tags(
             title=track.chart.title,

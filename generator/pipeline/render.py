@@ -1,14 +1,22 @@
 """From a chart to a folder of files that appear together when all of them are whole."""
 
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Arrangement
 from generator.chart.model import Chart
+from generator.pipeline.beside import beside
 from generator.pipeline.options import AUDIO_ENDINGS, Progress, RenderOptions, check_formats
 from generator.pipeline.prepare import Track, load_chart, prepare
-from generator.pipeline.products import sound_settings, track_map, track_page, track_sheet
+from generator.pipeline.products import (
+    basic_settings,
+    sound_settings,
+    track_map,
+    track_page,
+    track_sheet,
+)
 
 if TYPE_CHECKING:
     from generator.sound.model import AudioReport
@@ -85,11 +93,14 @@ def render_track(
 
     check_formats(options.formats)
     tell = progress or (lambda stage, share: None)
-    tell("reading the chart", 0.0)
-    chart = source if isinstance(source, Chart) else load_chart(source)
-    track = prepare(chart, options)
-    stem = name or safe_name(track.chart.title)
-    with staged_folder(folder) as stage:
+    with ExitStack() as stack:
+        if studio is None and _has_sound(options):
+            from generator.sound.studio import Studio
+
+            studio = stack.enter_context(Studio())
+        track = _prepared(source, options, studio, tell)
+        stem = name or safe_name(track.chart.title)
+        stage = stack.enter_context(staged_folder(folder))
         report, files = _write_files(track, options, stage, stem, tell, studio)
     mix = [file for file in report.files if file.part == "mix"] if report else []
     end_s = track.timeline.clock.seconds(track.timeline.end_tick)
@@ -107,6 +118,29 @@ def render_track(
         files=tuple(replace(file, path=folder / file.path.name) for file in files),
         remarks=track.remarks + (_sound_remarks(report) if report else ()),
     )
+
+
+def _prepared(
+    source: Path | str | Chart, options: RenderOptions, studio: "Studio | None", tell: Progress
+) -> Track:
+    """Work out the notes, and get the studio ready beside it where there are cores for both."""
+
+    def work() -> Track:
+        return prepare(source if isinstance(source, Chart) else load_chart(source), options)
+
+    def meanwhile() -> None:
+        tell("reading the chart", 0.0)
+        if studio is not None:
+            studio.get_ready(basic_settings(options))
+
+    if studio is not None and options.jobs > 1 and source != "-":
+        return beside(work, meanwhile)
+    tell("reading the chart", 0.0)
+    return work()
+
+
+def _has_sound(options: RenderOptions) -> bool:
+    return "page" in options.formats or any(kind in AUDIO_ENDINGS for kind in options.formats)
 
 
 def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
+from generator.sound.fonts import check_font, choose_font
 from generator.sound.model import SoundSettings
 from generator.sound.recorder import Recorder
 from generator.sound.sf2 import FontTables
@@ -18,14 +19,19 @@ __all__ = ["Studio"]
 class Studio:
     """Keeps between tracks what is dear to make; used by one track at a time.
 
+    Parameters
+    ----------
+    many : bool
+        Whether many tracks are to come: then nothing is freed between them.
+
     Attributes
     ----------
     memory : list of array of float32
         Chunks that mixes take and bring back: fresh memory costs more than what fills it.
     """
 
-    def __init__(self) -> None:
-        self.memory: list[NDArray[np.float32]] = []
+    def __init__(self, *, many: bool = False) -> None:
+        self.memory: list[NDArray[np.float32]] | None = [] if many else None
         self._recorder: Recorder | None = None
         self._made_for: tuple[Path, int, float, Path | None, int] | None = None
 
@@ -39,7 +45,7 @@ class Studio:
         """Return the recorder for these settings: the last one if it was made for the same."""
         wanted = (font.path, settings.rate_hz, settings.tuning_hz, settings.cache, settings.jobs)
         if self._recorder is None or wanted != self._made_for:
-            self.close_recorder()
+            self.close()
             rate_hz, tuning_hz = settings.rate_hz, settings.tuning_hz
             cache = None
             if settings.cache is not None:
@@ -50,13 +56,24 @@ class Studio:
             self._made_for = wanted
         return self._recorder
 
-    def close_recorder(self) -> None:
+    def get_ready(self, settings: SoundSettings) -> None:
+        """Load what the sound of a track takes, as far as can be before its notes are known."""
+        font = check_font(choose_font(settings.font).path)
+        if settings.render == "notes":
+            self.recorder(font, settings).warm_up(())
+        # numpy is imported here, while a thread of the recorder reads the font.
+        import generator.sound.master
+        import generator.sound.mixdown  # noqa: F401
+
+    def end_track(self) -> None:
+        """Hear that all notes of a track are placed: what only this one needed can go."""
+        if self._recorder and self.memory is not None:
+            self._recorder.end()
+        else:
+            self.close()
+
+    def close(self) -> None:
         """Free the synthesisers and the recordings."""
         if self._recorder:
             self._recorder.close()
         self._recorder = None
-
-    def close(self) -> None:
-        """Free everything."""
-        self.close_recorder()
-        self.memory.clear()

@@ -77,9 +77,7 @@ def render_audio(
     }
     channels = _channels(arrangement, clock, wanted, settings, font, tables)
     with ExitStack() as stack:
-        own_studio = stack.enter_context(Studio()) if studio is None else None
-        studio = studio or own_studio
-        assert studio is not None
+        studio = studio or stack.enter_context(Studio())
         recorder = None
         if settings.render == "notes":
             recorder = studio.recorder(tables, settings)
@@ -113,13 +111,10 @@ def render_audio(
             end_sample=end_sample,
             rate_hz=settings.rate_hz,
             jobs=settings.jobs,
-            memory=None if own_studio else studio.memory,
+            memory=studio.memory,
             progress=lambda done: report(0.6 * done),
         )
-        if recorder:
-            recorder.end()
-        if own_studio:
-            own_studio.close_recorder()  # its memory goes to what follows
+        studio.end_track()  # its memory goes to what follows
         encoders: list[Encoder] = []
         try:
             level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
