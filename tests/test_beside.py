@@ -53,8 +53,14 @@ def test_where_the_copy_fails_the_work_is_done_here(one_thread, fate):
 
 
 @linux
-def test_an_error_of_this_process_ends_the_other(one_thread):
-    started = []
+def test_an_error_of_this_process_ends_the_other(one_thread, monkeypatch):
+    started, copies, fork = [], [], os.fork
+
+    def noted() -> int:
+        copies.append(fork())
+        return copies[-1]
+
+    monkeypatch.setattr("generator.pipeline.beside.os.fork", noted)
 
     def meanwhile() -> None:
         started.append(True)
@@ -67,8 +73,8 @@ def test_an_error_of_this_process_ends_the_other(one_thread):
     with pytest.raises(KeyboardInterrupt):
         beside(work, meanwhile)
     assert started
-    with pytest.raises(ChildProcessError):  # none is left to be waited for
-        os.waitpid(-1, os.WNOHANG)
+    with pytest.raises(ProcessLookupError):
+        os.kill(copies[0], 0)
 
 
 def test_beside_threads_nothing_is_copied():
