@@ -64,7 +64,8 @@ def faded(
     blocks = min(blocks, int(np.count_nonzero(fall_cb < _INAUDIBLE_CB)))
     gains = 10 ** (-np.floor(fall_cb[: blocks + 1] + 1e-9) / 200)
     sound = held[:, : (first + blocks) * BLOCK].copy()
-    native.follow_curve(sound[:, first * BLOCK :], gains.astype(np.float32))
+    corners = BLOCK * np.arange(blocks + 1)
+    native.follow_curve(sound[:, first * BLOCK :], corners, gains.astype(np.float32))
     return trimmed(sound)
 
 

@@ -86,4 +86,5 @@ def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.
     spans = -(-block.shape[1] // SPAN)
     corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
     if corners.any():
-        native.follow_curve(block, (10 ** (corners / 20)).astype(np.float32))
+        gains = (10 ** (corners / 20)).astype(np.float32)
+        native.follow_curve(block, SPAN * np.arange(spans + 1), gains)

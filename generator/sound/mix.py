@@ -8,7 +8,6 @@ the middle, the room.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Protocol
 
 from generator.sound import native
@@ -182,25 +181,19 @@ class Bus:
         return out
 
     def _express(self, out: "NDArray[np.float32]", start: int) -> None:
-        """Multiply by the curve of expression, in place: level stretches by a number."""
+        """Multiply by the curve of expression, in place."""
         import numpy as np
 
         times, levels = self._expression
-        end = start + out.shape[1]
-        inside = times[np.searchsorted(times, start, "right") : np.searchsorted(times, end)]
-        edges = [start, *inside.tolist(), end]
-        for a, b in pairwise(edges):
-            first, last = np.interp((a, b - 1), times, levels)
-            if first == last:
-                out[:, a - start : b - start] *= np.float32(first)
-            else:
-                curve = np.interp(np.arange(a, b), times, levels)
-                out[:, a - start : b - start] *= curve.astype(np.float32)
+        first = int(np.searchsorted(times, start, "right")) - 1
+        last = int(np.searchsorted(times, start + out.shape[1]))
+        part = slice(first, last + 1)
+        native.follow_curve(out, times[part] - start, levels[part])
 
 
 def _expression_curve(
     expression: tuple[tuple[int, float], ...], ramp_frames: int
-) -> "tuple[NDArray[np.int64], NDArray[np.float64]]":
+) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
     """Return the corners of the gain curve: each step is spread over a ramp, lest it click."""
     import numpy as np
 
@@ -209,7 +202,7 @@ def _expression_curve(
         times += [sample, sample + ramp_frames]
         levels += [before, level]
         before = level
-    return np.maximum.accumulate(np.array(times)), np.array(levels)
+    return np.maximum.accumulate(np.array(times)), np.array(levels, np.float32)
 
 
 class Desk:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from generator.sound import native
 from generator.sound.filters import Cascade, Section, highpass, lowpass
+from generator.sound.native import SPAN
 
 if TYPE_CHECKING:
     import numpy as np
@@ -77,7 +78,7 @@ class Room:
         """Let the room fall silent."""
         import numpy as np
 
-        self._lines = np.zeros((len(_LINES_MS), _RING_FRAMES), np.float32)
+        self._lines = np.zeros((len(_LINES_MS), _RING_FRAMES + 2 * SPAN), np.float32)
         self._now = 0
         self._silent_frames = self._still_frames
 

@@ -44,7 +44,7 @@ _TAKES = {
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
-    "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER),
+    "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
     "ring": (
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
         *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
@@ -156,10 +156,22 @@ def tops_between(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") ->
     return tops
 
 
-def follow_curve(block: "Samples", corners: "Samples") -> None:
-    """Multiply (rows, frames), in place, by a curve: a corner each 64 samples, both ends too."""
+def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples") -> None:
+    """Multiply (rows, frames), in place, by a curve of straight lines between corners.
+
+    `times` rise, in samples of the block; the first lies at or before its first sample. Behind the
+    last corner the curve goes on level.
+    """
     rows, frames = block.shape
-    _library().follow_curve(_address(block), rows, _row_frames(block), frames, _address(corners))
+    _library().follow_curve(
+        _address(block),
+        rows,
+        _row_frames(block),
+        frames,
+        _address(times),
+        _address(levels),
+        len(times),
+    )
 
 
 def ring(
@@ -173,15 +185,15 @@ def ring(
 ) -> None:
     """Add to (2, frames) what a room of delay lines answers to a send of (frames,).
 
-    `lines` (16, length) are rings, written from `now` on; frames are a multiple of 64, the length
-    a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the sample that leaves
-    a line and the one after it; `levels` (2,) is how loud the two sides are.
+    `lines` (16, length + 128) are rings, written from `now` on; frames are a multiple of 64, the
+    length a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the sample that
+    leaves a line and of the one after it; `levels` (2,) is how loud the two sides are.
     """
     _library().ring(
         _address(send),
         len(send),
         _address(lines),
-        lines.shape[1],
+        lines.shape[1] - 2 * SPAN,
         now,
         _address(delays),
         _address(gains),

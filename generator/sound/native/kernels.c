@@ -157,68 +157,73 @@ EXPORT void tops_between(const float *from, const int64_t *spans, int64_t count,
     for (int64_t n = 0; n < count; n++) tops[n] = top_between(from + spans[n] * SPAN, taps);
 }
 
-/* Multiplies rows by a curve whose corners lie 64 samples apart, joined by straight lines. */
-WIDE EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t frames,
-                              const float *corners)
+WIDE static void multiply_by_line(float *restrict samples, int64_t frames, float level, float step)
 {
-    for (int32_t row = 0; row < rows; row++)
-        for (int64_t start = 0; start < frames; start += SPAN) {
-            const float level = corners[start / SPAN];
-            const float step = (corners[start / SPAN + 1] - level) / SPAN;
-            float *samples = block + row * row_frames + start;
-            const int32_t count = frames - start < SPAN ? (int32_t)(frames - start) : SPAN;
-            for (int32_t i = 0; i < count; i++) samples[i] *= level + step * (float)i;
-        }
+    for (int64_t i = 0; i < frames; i++) samples[i] *= level + step * (float)(int32_t)i;
 }
 
-/* Reads a span from a ring of `length` (a power of two) samples, and one sample more. */
-static inline void read_ring(const float *own, int64_t length, int64_t place, float *to)
+/* Multiplies rows by a curve of straight lines between corners, whose times rise and whose first
+ * lies at or before the first sample; behind the last one it goes on level. */
+EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t frames,
+                         const int64_t *times, const float *levels, int64_t corners)
 {
-    const int64_t from = place & (length - 1);
-    const int64_t whole = length - from < SPAN + 1 ? length - from : SPAN + 1;
-    memcpy(to, own + from, sizeof(float) * whole);
-    memcpy(to + whole, own, sizeof(float) * (SPAN + 1 - whole));
+    for (int64_t k = 0; k < corners; k++) {
+        const int64_t next = k + 1 < corners && times[k + 1] < frames ? times[k + 1] : frames;
+        const int64_t from = times[k] > 0 ? times[k] : 0;
+        if (from >= next) continue;
+        const float step = k + 1 < corners ? (levels[k + 1] - levels[k]) / (times[k + 1] - times[k]) : 0;
+        const float level = levels[k] + step * (from - times[k]);
+        if (level == 1 && step == 0) continue;
+        for (int32_t row = 0; row < rows; row++)
+            multiply_by_line(block + row * row_frames + from, next - from, level, step);
+    }
 }
 
-/* Mixes the lines so that each hears all: a Hadamard matrix, whose rows are patterns of signs. */
-static inline void scatter(float heard[LINES][SPAN])
-{
-    for (int32_t half = 1; half < LINES; half *= 2)
-        for (int32_t a = 0; a < LINES; a++) {
-            if (a & half) continue;
-            float *p = heard[a], *q = heard[a + half];
-            for (int32_t i = 0; i < SPAN; i++) {
-                const float sum = p[i] + q[i], difference = p[i] - q[i];
-                p[i] = sum;
-                q[i] = difference;
-            }
-        }
-}
+/* Eight samples side by side, anywhere in memory. */
+typedef float eight __attribute__((vector_size(32), aligned(4)));
 
-/* Rings a room: 16 delay lines that feed one another. Adds `frames`, a multiple of 64, to the two
- * rows of `to`, `row_frames` apart, at `levels`. Each line is a ring, `now` the place in it that is
- * written next; no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and
- * the one after it. */
-WIDE EXPORT void ring(const float *restrict send, int64_t frames, float *restrict lines,
-                      int64_t length, int64_t now, const int32_t *restrict delays,
-                      const float *restrict gains, const float *restrict levels,
-                      float *restrict to, int64_t row_frames)
+/* Rings a room: 16 delay lines that feed one another through a Hadamard matrix, whose rows are
+ * patterns of signs. Adds `frames`, a multiple of 64, to the two rows of `to`, `row_frames` apart,
+ * at `levels`. Each line is a ring of `length` (a power of two) samples and a copy of the first 128
+ * behind them, `now` the place that is written next; no delay is below 65. Of what leaves a line,
+ * `gains` (16, 2) takes the sample and the one after it. */
+WIDE EXPORT void ring(const float *send, int64_t frames, float *lines, int64_t length, int64_t now,
+                      const int32_t *delays, const float *gains, const float *levels, float *to,
+                      int64_t row_frames)
 {
+    enum { COPIED = 2 * SPAN };
     for (int64_t start = 0; start < frames; start += SPAN, now += SPAN) {
-        float heard[LINES][SPAN], late[SPAN + 1];
-        for (int32_t line = 0; line < LINES; line++) {
-            read_ring(lines + line * length, length, now - delays[line], late);
-            for (int32_t i = 0; i < SPAN; i++)
-                heard[line][i] = gains[2 * line] * late[i] + gains[2 * line + 1] * late[i + 1];
+        const int64_t place = now & (length - 1);
+        const float *late[LINES];
+        for (int32_t line = 0; line < LINES; line++)
+            late[line] = lines + line * (length + COPIED) + ((now - delays[line]) & (length - 1));
+        for (int32_t i = 0; i < SPAN; i += 8) {
+            eight heard[LINES];
+#pragma GCC unroll 16
+            for (int32_t line = 0; line < LINES; line++)
+                heard[line] = gains[2 * line] * *(const eight *)(late[line] + i) +
+                              gains[2 * line + 1] * *(const eight *)(late[line] + i + 1);
+#pragma GCC unroll 4
+            for (int32_t half = 1; half < LINES; half *= 2)
+#pragma GCC unroll 16
+                for (int32_t a = 0; a < LINES; a++)
+                    if (!(a & half)) {
+                        const eight sum = heard[a] + heard[a + half];
+                        heard[a + half] = heard[a] - heard[a + half];
+                        heard[a] = sum;
+                    }
+            *(eight *)(to + start + i) += levels[0] * heard[5];
+            *(eight *)(to + row_frames + start + i) += levels[1] * heard[6];
+            const eight in = *(const eight *)(send + start + i);
+#pragma GCC unroll 16
+            for (int32_t line = 0; line < LINES; line++)
+                *(eight *)(lines + line * (length + COPIED) + place + i) = in + heard[line];
         }
-        scatter(heard);
-        for (int32_t side = 0; side < 2; side++)
-            for (int32_t i = 0; i < SPAN; i++)
-                to[side * row_frames + start + i] += levels[side] * heard[5 + side][i];
-        for (int32_t line = 0; line < LINES; line++) {
-            float *own = lines + line * length + (now & (length - 1));
-            for (int32_t i = 0; i < SPAN; i++) own[i] = send[start + i] + heard[line][i];
-        }
+        if (place < COPIED)
+            for (int32_t line = 0; line < LINES; line++) {
+                float *own = lines + line * (length + COPIED) + place;
+                memcpy(own + length, own, sizeof(float) * SPAN);
+            }
     }
 }
 
