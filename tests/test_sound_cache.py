@@ -13,6 +13,7 @@ from sound_fonts import click, sine, write_font
 from generator.sound import SoundSettings
 from generator.sound.cache import NoteCache, clear_cache, kept_notes
 from generator.sound.notes import NoteKey
+from generator.sound.recording import Recording
 
 KEY = NoteKey(0, 33, 40, 100, 64)
 
@@ -30,7 +31,7 @@ def keep(folder: Path, font: Path, sound: np.ndarray, key: NoteKey = KEY) -> Pat
     """Keep one note in a file of its own; return the file."""
     before = set(folder.glob("*.notes"))
     cache = cache_at(folder, font)
-    cache.put(key, sound)
+    cache.put(key, Recording.of(sound))
     cache.close()
     (path,) = set(folder.glob("*.notes")) - before
     return path
@@ -39,7 +40,9 @@ def keep(folder: Path, font: Path, sound: np.ndarray, key: NoteKey = KEY) -> Pat
 def test_what_is_put_comes_back_to_the_bit(tmp_path, font):
     sound = np.random.default_rng(1).standard_normal((2, 1000)).astype(np.float32)
     keep(tmp_path / "c", font, sound)
-    np.testing.assert_array_equal(cache_at(tmp_path / "c", font).get(KEY), sound)
+    found, given = cache_at(tmp_path / "c", font).get(KEY), Recording.of(sound)
+    np.testing.assert_array_equal(found.samples, given.samples)
+    assert found.scale == given.scale
     assert cache_at(tmp_path / "c", font).get(KEY._replace(pitch=41)) is None
     assert kept_notes(tmp_path / "c")[0] == 1
     clear_cache(tmp_path / "c")
@@ -92,7 +95,7 @@ def test_a_damaged_file_is_noticed_removed_and_made_anew(tmp_path, font, damage)
     assert cache_at(folder, font).get(KEY) is None
     assert not path.exists()
     keep(folder, font, sound)
-    np.testing.assert_array_equal(cache_at(folder, font).get(KEY), sound)
+    np.testing.assert_array_equal(cache_at(folder, font).get(KEY).decoded(), sound[:1])
 
 
 def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path, font, monkeypatch):
@@ -102,7 +105,7 @@ def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path,
         path = keep(folder, font, np.zeros((1, 250), np.float32), KEY._replace(pitch=pitch))
         os.utime(path, (1000 + pitch, 1000 + pitch) if pitch else None)  # 0 was used just now
     cache = cache_at(folder, font, limit_bytes=10_000)
-    cache.put(KEY._replace(pitch=20), np.zeros((1, 250), np.float32))
+    cache.put(KEY._replace(pitch=20), Recording.of(np.zeros((1, 250), np.float32)))
     cache.close()
     assert kept_notes(folder)[1] <= 10_000
     cache = cache_at(folder, font)
@@ -132,7 +135,7 @@ def test_what_a_killed_run_left_goes_after_a_day(tmp_path, font):
 def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
     (tmp_path / "file").write_text("in the way")
     cache = cache_at(tmp_path / "file", font)
-    cache.put(KEY, np.zeros((1, 4), np.float32))
+    cache.put(KEY, Recording.of(np.zeros((1, 4), np.float32)))
     cache.close()
     assert cache.get(KEY) is None
 
@@ -142,7 +145,7 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch)
         raise OSError(28, "No space left on device")
 
     cache = cache_at(tmp_path / "c", font)
-    cache.put(KEY, np.zeros((1, 4), np.float32))
+    cache.put(KEY, Recording.of(np.zeros((1, 4), np.float32)))
     monkeypatch.setattr(Path, "replace", full)
     cache.close()
     assert [path.name for path in (tmp_path / "c").iterdir()] == ["fonts.json"]
@@ -151,9 +154,9 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch)
 def _put_many(folder: Path, font: Path) -> None:
     for pitch in range(40):
         cache = cache_at(folder, font)
-        sound = np.full((1, 5000), pitch, np.float32)
+        sound = Recording(np.full((1, 5000), pitch, np.int16), 0.5)
         again = cache.get(KEY._replace(pitch=pitch))
-        assert again is None or (again == sound).all()
+        assert again is None or (again.samples == sound.samples).all()
         cache.put(KEY._replace(pitch=pitch), sound)
         cache.close()
 
@@ -168,7 +171,7 @@ def test_several_processes_share_a_folder(tmp_path, font):
     assert [worker.exitcode for worker in workers] == [0, 0]
     cache = cache_at(tmp_path / "c", font)
     for pitch in range(40):
-        assert (cache.get(KEY._replace(pitch=pitch)) == pitch).all()
+        assert (cache.get(KEY._replace(pitch=pitch)).samples == pitch).all()
     assert not list((tmp_path / "c").rglob(".unfinished*"))
 
 

@@ -7,6 +7,7 @@ from generator.sound.fonts import choose_font
 from generator.sound.notes import NoteKey
 from generator.sound.record import record_note
 from generator.sound.recorder import Recorder
+from generator.sound.recording import Recording
 from generator.sound.sf2 import read_font
 from generator.sound.synth import Synth
 
@@ -36,7 +37,7 @@ def test_a_faded_stroke_is_the_one_that_the_synthesiser_plays(tables, pitch):
         synth.channel_of(128, 0)
         for key in plays(pitch):
             played = record_note(synth, key, RATE_HZ).astype(np.float64)
-            faded = recorder.get(key)[0].samples
+            faded = recorder.get(key)[0].decoded()
             frames = min(played.shape[1], faded.shape[1])
             rest = faded[:, :frames] - played[:, :frames]
             # What chokes leaves a soft touch of its own in the recording, about 60 dB down.
@@ -67,9 +68,8 @@ def test_where_the_library_fades_otherwise_each_stroke_is_recorded(tables, monke
         Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder,
     ):
         synth.channel_of(128, 0)
-        np.testing.assert_array_equal(
-            recorder.get(key)[0].samples, record_note(synth, key, RATE_HZ)
-        )
+        expected = Recording.of(record_note(synth, key, RATE_HZ))
+        np.testing.assert_array_equal(recorder.get(key)[0].samples, expected.samples)
 
 
 def test_keys_whose_level_moves_by_itself_are_not_faded(tables):

@@ -92,4 +92,4 @@ def test_a_compressed_font_sounds(tmp_path):
     with Recorder(tables, rate_hz=44_100, tuning_hz=440.0, jobs=1) as recorder:
         sound, gain = recorder.get(NoteKey(0, 0, 69, 127, 200))
     assert gain == 1.0
-    assert np.abs(sound.samples).max() > 0.01
+    assert np.abs(sound.decoded()).max() > 0.01

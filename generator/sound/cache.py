@@ -21,22 +21,19 @@ import time
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import IO
 
 from generator.sound.notes import NoteKey
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed notes 3"
+_MAGIC = b"chartbed notes 4"
 _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _HASHES = "fonts.json"
-_ENTRY = struct.Struct("<7iQIII")
-"""Of the index: the key, then offset, CRC-32, rows and frames of its recording."""
+_ENTRY = struct.Struct("<7iQIIId")
+"""Of the index: the key, then offset, CRC-32, rows, frames and scale of its recording."""
 _SEAL = struct.Struct("<II16s")
 """The last bytes of a file: number of entries, CRC-32 of the index, magic."""
 DEFAULT_LIMIT_BYTES = 512 << 20
@@ -44,7 +41,7 @@ DEFAULT_LIMIT_BYTES = 512 << 20
 _KEEP_SHARE = 0.8
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
-_Entry = tuple[int, int, int, int]
+_Entry = tuple[int, int, int, int, float]
 
 
 def kept_notes(folder: Path) -> tuple[int, int]:
@@ -99,8 +96,8 @@ class NoteCache:
         self._known: set[Path] = set()
         self._index = b""
 
-    def get(self, key: NoteKey) -> "NDArray[np.float32] | None":
-        """Return a recording, not to be changed, or None if it is not there or does not hold."""
+    def get(self, key: NoteKey) -> Recording | None:
+        """Return a recording, or None if it is not there or does not hold."""
         import numpy as np
 
         with self._lock:
@@ -108,18 +105,19 @@ class NoteCache:
             place = self._notes.get(key)
         if place is None:
             return None
-        path, content, (offset, checksum, rows, frames) = place
-        samples = memoryview(content)[offset : offset + 4 * rows * frames]
+        path, content, (offset, checksum, rows, frames, scale) = place
+        samples = memoryview(content)[offset : offset + 2 * rows * frames]
         if zlib.crc32(samples) == checksum:
-            return np.frombuffer(samples, np.float32).reshape(rows, frames)
+            return Recording(np.frombuffer(samples, np.int16).reshape(rows, frames), scale)
         with self._lock, contextlib.suppress(OSError):
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
             path.unlink(missing_ok=True)
         return None
 
-    def put(self, key: NoteKey, sound: "NDArray[np.float32]") -> None:
+    def put(self, key: NoteKey, sound: Recording) -> None:
         """Keep a recording; silently not, when the folder cannot be written."""
-        checksum = zlib.crc32(sound.data)
+        samples = sound.samples
+        checksum = zlib.crc32(samples.data)
         with self._lock, contextlib.suppress(OSError):
             self._open()
             if key in self._put:
@@ -130,8 +128,8 @@ class NoteCache:
                 self._new = open(handle, "wb")  # noqa: SIM115, closed by `close`
                 self._new_path = Path(name)
             offset = self._new.tell()
-            self._new.write(sound.data)
-            self._index += _ENTRY.pack(*key, offset, checksum, *sound.shape)
+            self._new.write(samples.data)
+            self._index += _ENTRY.pack(*key, offset, checksum, *samples.shape, sound.scale)
             self._put.add(key)
 
     def close(self) -> None:

@@ -14,6 +14,7 @@ from generator.sound import native
 from generator.sound.filters import PASS, Cascade, highpass
 from generator.sound.native import Stretch
 from generator.sound.notes import NoteKey, Placement
+from generator.sound.recording import Recording
 from generator.sound.room import Room, room_cuts
 
 if TYPE_CHECKING:
@@ -51,25 +52,13 @@ class Channel:
     in_mix: bool = True
 
 
-class Recording:
-    """A recorded note, (1 or 2, frames): its samples and where in memory they lie."""
-
-    __slots__ = ("frames", "left", "right", "samples")
-
-    def __init__(self, samples: "NDArray[np.float32]") -> None:
-        self.samples = samples
-        rows, self.frames = samples.shape
-        self.left = samples.ctypes.data
-        self.right = self.left + (rows - 1) * samples.strides[0]
-
-
 class Source(Protocol):
     """Where buses get their recordings from."""
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Hear which keys will be wanted soon."""
 
-    def get(self, key: NoteKey, now: int) -> "tuple[Recording, float]":
+    def get(self, key: NoteKey, now: int) -> tuple[Recording, float]:
         """Return a recording and the gain to play it at; the mix is at `now`."""
 
 
@@ -165,9 +154,11 @@ class Bus:
             fade = fade_from = 0
             if cut is not None and b > cut:
                 fade, fade_from = self._damping.ctypes.data, cut - a
-            left, right = (side + 4 * (a - first) for side in (sound.left, sound.right))
+            left, right = (side + 2 * (a - first) for side in (sound.left, sound.right))
             mono = mono and left == right
-            stretches.append(Stretch(left, right, a - start, b - a, fade, fade_from, touch))
+            stretches.append(
+                Stretch(left, right, a - start, b - a, fade, fade_from, touch * sound.scale)
+            )
             if last > end:
                 still.append(placement)
         if self._out is None or self._out.shape[1] != frames:

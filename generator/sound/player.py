@@ -15,6 +15,7 @@ from generator.sound.cache import NoteCache
 from generator.sound.fade import EARLIEST_BLOCKS, faded, follows, trimmed
 from generator.sound.notes import NoteKey
 from generator.sound.record import record_note, record_onset, touch_gain
+from generator.sound.recording import Recording
 from generator.sound.sf2 import PERCUSSION_BANK, FontTables
 from generator.sound.synth import BLOCK, Synth
 
@@ -86,8 +87,8 @@ class Player:
         velocity = edges[above] - 1 if above < len(edges) else 127
         return key if velocity == key.velocity else key._replace(velocity=velocity)
 
-    def sound(self, key: NoteKey) -> "NDArray[np.float32]":
-        """Return a note, (1 or 2, frames)."""
+    def sound(self, key: NoteKey) -> Recording:
+        """Return a note."""
         if key.bank != PERCUSSION_BANK or key.duration_blocks < EARLIEST_BLOCKS:
             return self._kept(key)
         with self._drums:  # else two threads would record the same one
@@ -98,14 +99,14 @@ class Player:
             alone = None if release_s is None else self._left_alone(key)
         if alone is None or release_s is None:
             return self._kept(key)
-        return self._faded(alone, key, release_s)
+        return Recording.of(self._faded(alone, key, release_s))
 
     def touch(self, key: NoteKey) -> float | None:
         """Return the gain that makes the loudest touch this one; None if there is more to it."""
         import numpy as np
 
         loudest = self.loudest(key).velocity
-        # A gain is kept as a recording of one sample, under a note that lasts no time.
+        # A gain is kept as the scale of one sample, under a note that lasts no time.
         place = key._replace(duration_blocks=0, choke_blocks=loudest, choke_pitch=0)
         kept = self.cache.get(place) if self.cache else None
         if kept is None:
@@ -114,11 +115,10 @@ class Player:
             if loud is None:
                 loud = self._onsets[reference] = record_onset(self._own_synth(), reference)
             gain = touch_gain(loud, record_onset(self._own_synth(), key))
-            kept = np.array([[math.nan if gain is None else gain]], np.float32)
+            kept = Recording(np.ones((1, 1), np.int16), math.nan if gain is None else gain)
             if self.cache:
                 self.cache.put(place, kept)
-        gain = float(kept[0, 0])
-        return None if math.isnan(gain) else gain
+        return None if math.isnan(kept.scale) else kept.scale
 
     def _own_synth(self) -> Synth:
         synth: Synth | None = getattr(self._local, "synth", None)
@@ -132,11 +132,11 @@ class Player:
             self._synths.append(synth)
         return synth
 
-    def _kept(self, key: NoteKey) -> "NDArray[np.float32]":
+    def _kept(self, key: NoteKey) -> Recording:
         """Return a recording as it is, from the cache if it is there."""
         sound = self.cache.get(key) if self.cache else None
         if sound is None:
-            sound = record_note(self._own_synth(), key, self._rate_hz)
+            sound = Recording.of(record_note(self._own_synth(), key, self._rate_hz))
             if self.cache:
                 self.cache.put(key, sound)
         return sound
@@ -147,7 +147,8 @@ class Player:
         alone = key._replace(duration_blocks=blocks, choke_blocks=0, choke_pitch=0)
         if alone not in self._alone:
             sound = self._kept(alone)
-            self._alone[alone] = trimmed(sound).copy() if sound.shape[1] < blocks * BLOCK else None
+            ends = sound.frames < blocks * BLOCK
+            self._alone[alone] = trimmed(sound.decoded()).copy() if ends else None
         return self._alone[alone]
 
     def _faded(
@@ -169,5 +170,5 @@ class Player:
             alone = self._left_alone(key)
             if alone is not None:
                 expected = self._faded(alone, key, releases_s[pitch])
-                return releases_s if follows(self._kept(key), expected) else {}
+                return releases_s if follows(self._kept(key).decoded(), expected) else {}
         return {}

@@ -30,10 +30,9 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
 
     Returns
     -------
-    array of float32, (2, frames) or, when both sides are equal, (1, frames)
+    array of float32, (2, frames)
+        Only until the synthesiser records the next note.
     """
-    import numpy as np
-
     channel = _strike_clean(synth, key)
     held = key.duration_blocks
     choke = key.choke_blocks if key.choke_pitch else 0
@@ -61,8 +60,7 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
         left -= _TAIL_CHUNK
     synth.silence()
     synth.render(BLOCK)
-    sound = tape.sound()
-    return sound[: 1 if np.array_equal(sound[0], sound[1]) else 2].copy()
+    return tape.sound()
 
 
 class _Tape:

@@ -10,21 +10,16 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
-from generator.sound.mix import Recording
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.player import Player
+from generator.sound.recording import Recording
 from generator.sound.sf2 import FontTables
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 __all__ = ["Recorder"]
 
-_MEMORY_BYTES = 36 << 20
+_MEMORY_BYTES = 56 << 20
 _KEPT_SHARE = 0.75
 
 _Touch = tuple[int, int, int, int]
@@ -154,9 +149,8 @@ class Recorder:
             return known
         asked = self._asked.pop(key, None)
         played = asked.result() if asked else self._play([key], [])
-        samples = played.sounds.pop(key)
-        sound = self._sounds[key] = Recording(samples)
-        self._bytes += samples.nbytes
+        sound = self._sounds[key] = played.sounds.pop(key)
+        self._bytes += sound.samples.nbytes
         if self._bytes > _MEMORY_BYTES:
             self._drop_some(key, now)
         return sound
@@ -195,7 +189,7 @@ class _Played:
     """What one request of the mixer gave."""
 
     def __init__(self, player: Player, sounds: list[NoteKey], touches: list[NoteKey]) -> None:
-        self.sounds: dict[NoteKey, NDArray[np.float32]] = {}
+        self.sounds: dict[NoteKey, Recording] = {}
         self.touches: dict[_Touch, float | None] = {}
         for key in sounds:
             self.sounds[key] = player.sound(key)

@@ -26,6 +26,7 @@ __all__ = [
     "cascade",
     "follow_curve",
     "place",
+    "quantised",
     "ring",
     "set_on_desk",
     "span_heights",
@@ -49,12 +50,13 @@ _TAKES = {
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
         *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
     ),
+    "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER),
 }
 
 
 class Stretch(NamedTuple):
-    """A stretch of a recording to be added to a bus.
+    """A stretch of a recording, 16 bits a sample, to be added to a bus.
 
     `left` and `right` are the addresses of its first samples, the same for a mono recording;
     `at` is where it goes. From its sample `fade_from` on, which may lie before it, it follows the
@@ -201,6 +203,16 @@ def ring(
         _address(to),
         _row_frames(to),
     )
+
+
+def quantised(block: "Samples", factor: float) -> "NDArray[np.int16]":
+    """Return (rows, frames), times a factor, as 16 bit."""
+    import numpy as np
+
+    out = np.empty(block.shape, np.int16)
+    rows, frames = block.shape
+    _library().quantised(_address(block), rows, _row_frames(block), frames, factor, _address(out))
+    return out
 
 
 def to_pcm16(block: "Samples", gain: float, start: int) -> "NDArray[np.int16]":

@@ -28,7 +28,7 @@ enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 16 };
 /* A stretch of a recording and where it goes. From its sample `fade_from` on (which may lie before
  * it) it follows `fade`, which is as long as need be; null for none. */
 typedef struct {
-    const float *left, *right; /* the same where the recording is mono */
+    const int16_t *left, *right; /* the same where the recording is mono */
     int64_t at, frames;        /* in the block */
     const float *fade;
     int64_t fade_from;
@@ -36,19 +36,19 @@ typedef struct {
     int32_t unused;
 } stretch;
 
-WIDE static void add_scaled(const float *restrict from, float gain, int64_t frames,
+WIDE static void add_scaled(const int16_t *restrict from, float gain, int64_t frames,
                             float *restrict to)
 {
     for (int64_t i = 0; i < frames; i++) to[i] += from[i] * gain;
 }
 
-WIDE static void add_faded(const float *restrict from, float gain, const float *restrict fade,
+WIDE static void add_faded(const int16_t *restrict from, float gain, const float *restrict fade,
                            int64_t frames, float *restrict to)
 {
     for (int64_t i = 0; i < frames; i++) to[i] += from[i] * (gain * fade[i]);
 }
 
-static void add(const float *from, const stretch *note, float *row)
+static void add(const int16_t *from, const stretch *note, float *row)
 {
     float *to = row + note->at;
     int64_t plain = note->frames;
@@ -238,15 +238,28 @@ static inline uint32_t scattered(uint32_t x)
     return x ^ (x >> 16);
 }
 
+static inline int16_t rounded(float value)
+{
+    const float whole = 12582912.0f; /* 1.5 * 2^23: what is added to it loses its fraction */
+    value = value > 32767.0f ? 32767.0f : value < -32768.0f ? -32768.0f : value;
+    return (int16_t)((value + whole) - whole);
+}
+
+/* Rows, `row_frames` apart, times a factor, as 16-bit samples. */
+WIDE EXPORT void quantised(const float *restrict from, int32_t rows, int64_t row_frames,
+                           int64_t frames, float factor, int16_t *restrict to)
+{
+    for (int32_t row = 0; row < rows; row++)
+        for (int64_t i = 0; i < frames; i++)
+            to[row * frames + i] = rounded(from[row * row_frames + i] * factor);
+}
+
 static inline int16_t dithered(float sample, uint32_t place)
 {
     const uint32_t drawn = scattered(place);
     /* Two evenly spread numbers of 16 bits add up to a triangle two steps wide. */
     const float noise = (float)(int32_t)((drawn & 0xffff) + (drawn >> 16)) - 65535.0f;
-    float value = sample * 32767.0f + noise * (1.0f / 65536.0f);
-    value = value > 32767.0f ? 32767.0f : value < -32768.0f ? -32768.0f : value;
-    const float whole = 12582912.0f; /* 1.5 * 2^23: what is added to it loses its fraction */
-    return (int16_t)((value + whole) - whole);
+    return rounded(sample * 32767.0f + noise * (1.0f / 65536.0f));
 }
 
 /* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
