@@ -16,7 +16,7 @@ from generator.errors import EncodeError, OutputError
 from generator.sound import Chapter, Tags, ffmpeg, mp3, mp3_join
 from generator.sound.encode import open_encoder
 from generator.sound.ffmpeg import ffmpeg_program
-from generator.sound.mp3 import Mp3Encoder, _Lane, cut_track
+from generator.sound.mp3 import Mp3Encoder, cut_track
 from generator.sound.mp3_join import _crc16, _frames, _place_to_join, _read_head
 
 GRID = 98 * 1152
@@ -179,21 +179,28 @@ def test_the_sum_is_that_of_the_bitwise_method(data, cut):
         assert _crc16(data[cut:], _crc16(data[:cut], 0)) == crc
 
 
-def test_what_waits_for_an_encoder_is_bounded():
+def test_what_waits_for_the_encoders_is_bounded(tmp_path, monkeypatch):
     class Slow:
         taken = 0
 
-        def add(self, block: np.ndarray) -> None:
-            time.sleep(0.001)
-            self.taken += block.shape[1]
+        def __init__(self, *arguments, **options) -> None: ...
 
-    slow = Slow()
-    lane = _Lane(slow)
-    for number in range(1, 201):
-        lane.add(np.zeros((2, 100), np.float32), 1000)
-        assert 100 * number - slow.taken <= 1200
-    lane.wait()
-    assert slow.taken == 20_000
+        def add(self, block: np.ndarray) -> None:
+            time.sleep(0.002)
+            Slow.taken += block.shape[1]
+
+        def kill(self) -> None: ...
+
+        abort = kill
+
+    monkeypatch.setattr(mp3, "FfmpegEncoder", Slow)
+    monkeypatch.setattr(mp3, "_MOST_HELD_SAMPLES", 100_000)
+    encoder = open_two(tmp_path / "x.mp3")
+    block = np.zeros((2, 10_000), np.float32)
+    for number in range(1, 56):  # all in the first segment
+        encoder.add(block)
+        assert number * 10_000 - Slow.taken <= 100_000
+    encoder.abort()
 
 
 def open_two(path: Path):

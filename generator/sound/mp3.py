@@ -26,7 +26,8 @@ __all__ = ["Mp3Encoder", "cut_track"]
 _GRID_SAMPLES = OVERLAP_FRAMES * FRAME_SAMPLES
 _MOST_ENCODERS = 8
 _SHORTEST_GRIDS = 2  # five seconds; less is not worth starting an ffmpeg
-_HELD_GRIDS = 24  # a minute, 22 MB: what may wait for the encoders, and so all their segments
+_GRIDS_AT_ONCE = 24  # a minute: a segment of each encoder
+_MOST_HELD_SAMPLES = (_GRIDS_AT_ONCE + 2) * _GRID_SAMPLES  # 24 MB, enough for all to have work
 
 
 def cut_track(samples: int, rate_hz: int, jobs: int) -> tuple[Segment, ...]:
@@ -43,7 +44,7 @@ def cut_track(samples: int, rate_hz: int, jobs: int) -> tuple[Segment, ...]:
     encoders = min(jobs, _MOST_ENCODERS, grids // _SHORTEST_GRIDS)
     if encoders < 2 or rate_hz not in RATES_HZ:
         return (Segment(0, 0, samples),)
-    count = encoders * -(-grids // _HELD_GRIDS)
+    count = encoders * -(-grids // _GRIDS_AT_ONCE)
     starts = [grids * number // count for number in range(count)]
     ends = [(start + 1) * _GRID_SAMPLES for start in starts[1:]] + [samples]
     return tuple(
@@ -60,13 +61,19 @@ class _Lane:
         self._pool = ThreadPoolExecutor(1)
         self._waiting: deque[tuple[int, Future[None]]] = deque()
 
-    def add(self, block: "NDArray[np.float32]", most_samples: int) -> None:
-        """Leave a block to the encoder; blocks while `most_samples` are waiting."""
-        while self._waiting and (
-            self._waiting[0][1].done() or sum(n for n, _ in self._waiting) > most_samples
-        ):
-            self._waiting.popleft()[1].result()
+    def add(self, block: "NDArray[np.float32]") -> None:
+        """Leave a block to the encoder."""
         self._waiting.append((block.shape[1], self._pool.submit(self.encoder.add, block)))
+
+    def held_samples(self) -> int:
+        """Return how much waits for the encoder."""
+        while self._waiting and self._waiting[0][1].done():
+            self.wait_for_one()
+        return sum(samples for samples, _ in self._waiting)
+
+    def wait_for_one(self) -> None:
+        """Wait until the encoder has taken the block that came first."""
+        self._waiting.popleft()[1].result()
 
     def close(self) -> None:
         """Let the encoder end behind the last block, without waiting for it."""
@@ -75,7 +82,7 @@ class _Lane:
     def wait(self) -> None:
         """Wait until the encoder has ended."""
         while self._waiting:
-            self._waiting.popleft()[1].result()
+            self.wait_for_one()
         self._pool.shutdown()
 
     def abort(self) -> None:
@@ -105,7 +112,6 @@ class Mp3Encoder(Encoder):
         self._lanes: list[_Lane] = []
         self._parts: list[Path] = []
         encoders = 1 + max(segment.encoder for segment in segments)
-        self._held_samples = _HELD_GRIDS * _GRID_SAMPLES // encoders
         try:
             for number in range(encoders):
                 part = path.with_name(f"{path.name}.{number}")
@@ -123,7 +129,9 @@ class Mp3Encoder(Encoder):
         for segment in self._segments:
             if segment.start < self._at and segment.end > start:
                 piece = block[:, max(0, segment.start - start) : segment.end - start]
-                self._lanes[segment.encoder].add(piece.astype("float32"), self._held_samples)
+                self._lanes[segment.encoder].add(piece.astype("float32"))
+        while sum(lane.held_samples() for lane in self._lanes) > _MOST_HELD_SAMPLES:
+            max(self._lanes, key=_Lane.held_samples).wait_for_one()
 
     def finish(self) -> str:
         """Close the file and return its SHA-256."""
