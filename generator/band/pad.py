@@ -47,6 +47,10 @@ VARIETY = 1.0
 CHORUS_SHIFT = (0, 3, -2, 2)
 """By how many semitones each chorus of four lies higher than the first."""
 
+VELOCITY_STEP = 12
+"""Coarser than other parts': a held chord is shaped by expression, and each touch of some pads is a
+sound of its own to be played by the synthesiser."""
+
 LONGEST_TIE_QUARTERS = 16
 HELD_BARS = 4
 """A chord that does not change is struck again after so many bars of a section."""
@@ -188,7 +192,7 @@ def _notes(
                 notes[held[pitch]] = Note(before.start_tick, start, pitch, before.velocity)
             top = 3 if voice == len(voicing) - 1 else 0
             end = sounding_end(groove, beat, start, beat.end_tick)
-            notes.append(Note(start, end, pitch, touch(spec, level, change + top)))
+            notes.append(Note(start, end, pitch, touch(spec, level, change + top, VELOCITY_STEP)))
             held[pitch], ends[pitch] = len(notes) - 1, beat.end_tick
     return tuple(sorted(note for note in notes if note.end_tick > note.start_tick))
 

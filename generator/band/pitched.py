@@ -168,8 +168,8 @@ def sounding_end(groove: Groove, beat: Beat, start_tick: int, end_tick: int) -> 
     return start_tick + max(1, length)
 
 
-def touch(spec: "PitchedSpec", level: float, change: float = 0.0) -> int:
-    """Return the velocity at a level (0 to 5), `change` added, as a multiple of 4."""
+def touch(spec: "PitchedSpec", level: float, change: float = 0.0, step: int = VELOCITY_STEP) -> int:
+    """Return the velocity at a level (0 to 5), `change` added, as a multiple of `step`."""
     soft, loud = spec.velocity
     velocity = soft + (loud - soft) * min(5.0, max(0.0, level)) / 5 + change
-    return max(8, min(124, VELOCITY_STEP * round(velocity / VELOCITY_STEP)))
+    return max(8, min(124, step * round(velocity / step)))

@@ -12,8 +12,7 @@ if TYPE_CHECKING:
 __all__ = ["record_note", "record_onset", "touch_gain"]
 
 _TAIL_CHUNK = 32 * BLOCK
-_TAIL_FLOOR = 10 ** (-90 / 20)  # relative to the peak of the note
-_CHOKED_FLOOR = 10 ** (-80 / 20)  # above what is left of the touch that chokes
+_TAIL_FLOOR = 10 ** (-75 / 20)  # relative to the peak of the note
 _SILENT = 1e-7
 _HELD_CHUNK = 256
 _LONGEST_TAIL_S = 30
@@ -50,8 +49,7 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     if choke:
         tape.roll((choke - key.duration_blocks) * BLOCK)
         synth.note_on(channel, key.choke_pitch, 1)
-    floor = _CHOKED_FLOOR if key.choke_pitch else _TAIL_FLOOR
-    floor = max(_SILENT, floor * _height(tape.sound()))
+    floor = max(_SILENT, _TAIL_FLOOR * _height(tape.sound()))
     left = _LONGEST_TAIL_S * rate_hz
     while left > 0 and synth.voices:
         if _height(tape.roll(_TAIL_CHUNK)) < floor:

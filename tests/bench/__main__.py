@@ -1,9 +1,11 @@
 """Measure whole processes in interleaved pairs and print a Markdown table.
 
-    python -m tests.bench [--pairs N] [--only WORD] [--long] [--packs]
+    python -m tests.bench [--pairs N] [--only WORD] [--style NAME] [--long] [--packs] [--styles]
 
-`--long` adds the rows of 60 minutes and 2 hours, `--packs` those of sixty tracks. Both sides play
-the same MIDI file on the same font. The plain program runs as it comes and tuned, so that nobody
+`--long` adds the rows of 60 minutes and 2 hours, `--packs` those of sixty tracks, `--styles` a
+table of every style. Styles differ by three times in what the plain program needs for them: the
+rows take the one in the middle, found by running it, unless one is named. Both sides play the same
+MIDI file on the same font. The plain program runs as it comes and tuned, so that nobody
 can say it was crippled. Python is compiled and the user's cache of notes left alone: both live in
 the folder of the run.
 """
@@ -12,14 +14,16 @@ import argparse
 import os
 import platform
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench.bench_midi import HEAD, midi_row
 from tests.bench.pack_rows import pack_rows
-from tests.bench.rows import Row, compare, table
+from tests.bench.rows import Row, compare, run, table
 
 HERE = Path(__file__).parent
 CHART = HERE / "bench.chart"
@@ -32,6 +36,8 @@ def main() -> int:
     parser.add_argument("--pairs", type=int, default=7, help="pairs a row (default 7)")
     parser.add_argument("--only", default="", help="rows whose work holds this word")
     parser.add_argument("--long", action="store_true", help="60 minutes and 2 hours too")
+    parser.add_argument("--style", help="play this style (default: the middle one)")
+    parser.add_argument("--styles", action="store_true", help="a row for each style too")
     parser.add_argument("--packs", action="store_true", help="packs of sixty tracks too")
     options = parser.parse_args()
     for program in ("fluidsynth", "ffmpeg", *(("rubberband",) if options.packs else ())):
@@ -47,16 +53,32 @@ def main() -> int:
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         os.environ["PYTHONPYCACHEPREFIX"] = f"{folder}/bytecode"
         os.environ["XDG_CACHE_HOME"] = f"{folder}/user-cache"
+        played = played_styles(Path(folder), font)
+        style = options.style or played[len(played) // 2].name
+        print(
+            f"- the plain program needs {played[0].plain_s:.2f} s ({played[0].name}) to "
+            f"{played[-1].plain_s:.2f} s ({played[-1].name}); the rows play {style}\n",
+            flush=True,
+        )
         measured = []
-        every = rows(Path(folder), font, long=options.long)
+        every = rows(Path(folder), font, style, long=options.long)
         if options.packs:
-            every += pack_rows(Path(folder), CHART, font, chartbed, TUNED)
+            every += pack_rows(Path(folder), CHART, font, style, chartbed, TUNED)
         for row in every:
             if options.only in row.work:
                 measured.append(compare(row, options.pairs))
                 print(table(measured[-1:]).splitlines()[-1], flush=True)
+        by_style = [
+            compare(style_row(Path(folder), font, each), options.pairs)
+            for each in (played if options.styles else ())
+        ]
     print()
     print(table(measured))
+    if by_style:
+        print()
+        print(table(by_style))
+        ratio = statistics.median(each.ratio for each in by_style)
+        print(f"\nMedian of the styles: {ratio:.3f}")
     if options.only in "chart of 200 bars to MIDI":
         print()
         print(HEAD)
@@ -69,17 +91,54 @@ def chartbed(*words: str | Path) -> tuple[str | Path, ...]:
     return (sys.executable, "-m", "generator.cli", *words)
 
 
-def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
+@dataclass(frozen=True, slots=True)
+class PlayedStyle:
+    """A style that plays the chart: its MIDI file, and what the plain program needs for it."""
+
+    name: str
+    song: Path
+    plain_s: float
+
+
+def played_styles(folder: Path, font: Path) -> list[PlayedStyle]:
+    """Return the styles in the meter of the chart, the quickest to play by the program first."""
+    from generator.band.style_catalogue import style_catalogue
+
+    found = []
+    for entry in style_catalogue():
+        if any(meter.split()[0] == "4/4" for meter in entry["meters"]):
+            name = str(entry["name"])
+            song = make_midi(folder / f"midi-{name}", CHART, "--style", name)
+            plain = ("fluidsynth", "-ni", "-F", folder / "plain.wav", font, song)
+            found.append(PlayedStyle(name, song, run((plain,)).wall_s))
+    return sorted(found, key=lambda style: style.plain_s)
+
+
+def make_midi(folder: Path, chart: Path, *words: str) -> Path:
+    """Return the MIDI file of a chart."""
+    made = chartbed("render", chart, "-o", folder, "--formats", "midi", *words)
+    subprocess.run([str(word) for word in made], check=True, stdout=subprocess.DEVNULL)
+    return next(folder.glob("*.mid"))
+
+
+def style_row(folder: Path, font: Path, style: PlayedStyle) -> Row:
+    """Return the row of one style, cold."""
+    words = ("--style", style.name, "--font", font, "--formats", "wav,midi,map", "--no-cache")
+    return Row(
+        f"3 min, cold, {style.name}",
+        "`fluidsynth -ni -F`",
+        (chartbed("render", CHART, "-o", folder / "out", *words),),
+        (("fluidsynth", "-ni", "-F", folder / "plain.wav", font, style.song),),
+        0.20,
+        0.10,
+    )
+
+
+def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
     """Return the rows; the MIDI files that the plain program plays are made on the way."""
     cache = folder / "cache"
-    wav = ("render", CHART, "-o", folder / "out", "--font", font, "--formats")
-    midi = folder / "midi"
-    subprocess.run(
-        [str(word) for word in chartbed("render", CHART, "-o", midi, "--formats", "midi")],
-        check=True,
-        stdout=subprocess.DEVNULL,
-    )
-    song = next(midi.glob("*.mid"))
+    wav = ("render", CHART, "-o", folder / "out", "--font", font, "--style", style, "--formats")
+    song = make_midi(folder / "midi", CHART, "--style", style)
     plain_wav = folder / "plain.wav"
     plain = ("fluidsynth", "-ni", "-F", plain_wav, font, song)
     tuned = ("fluidsynth", "-ni", *TUNED, "-F", plain_wav, font, song)
@@ -135,16 +194,11 @@ def rows(folder: Path, font: Path, *, long: bool) -> list[Row]:
     ]
     if long:
         for minutes, choruses in ((60, 20), (118, 39)):
-            played = folder / f"midi-{minutes}"
             chart = folder / f"{minutes}.chart"
             chart.write_text(CHART.read_text().replace("Form: ", f"Choruses: {choruses}\nForm: "))
             render = ("render", chart, "-o", folder / f"out-{minutes}", "--font", font)
-            subprocess.run(
-                [str(w) for w in chartbed("render", chart, "-o", played, "--formats", "midi")],
-                check=True,
-                stdout=subprocess.DEVNULL,
-            )
-            song = next(played.glob("*.mid"))
+            render += ("--style", style)
+            song = make_midi(folder / f"midi-{minutes}", chart, "--style", style)
             every.append(
                 Row(
                     f"{minutes} minutes of WAV",

@@ -21,12 +21,13 @@ def pack_rows(
     folder: Path,
     chart: Path,
     font: Path,
+    style: str,
     chartbed: Callable[..., Command],
     tuned: Sequence[str],
 ) -> list[Row]:
     """Return the rows; the sixty MIDI files that the plain program plays are made on the way."""
     songs = folder / "pack-midi"
-    words = ("pack", chart, "--keys", KEYS, "--tempos", TEMPOS)
+    words = ("pack", chart, "--keys", KEYS, "--tempos", TEMPOS, "--styles", style)
     subprocess.run(
         [str(w) for w in chartbed(*words, "--formats", "midi", "-o", songs)],
         check=True,
@@ -52,7 +53,10 @@ def pack_rows(
     count = len(files)
     finished = folder / "finished"
     subprocess.run(
-        [str(w) for w in chartbed("render", chart, "-o", finished, "--formats", "wav")],
+        [
+            str(w)
+            for w in chartbed("render", chart, "-o", finished, "--formats", "wav", "--style", style)
+        ],
         check=True,
         stdout=subprocess.DEVNULL,
     )

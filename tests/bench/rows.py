@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Measured", "Row", "Run", "compare", "table"]
+__all__ = ["Measured", "Row", "Run", "compare", "run", "table"]
 
 Command = Sequence[str | Path]
 
