@@ -127,6 +127,7 @@ def _write_part(
             frames=frames,
             tags=settings.tags,
             bitrate_kbps=settings.bitrate_kbps,
+            jobs=settings.jobs,
         )
         opened.append(encoder)
         encoders.append(encoder)
