@@ -72,8 +72,9 @@ class Player:
 
     def warm_up(self, presets: tuple[tuple[int, int], ...]) -> None:
         """Start this thread's synthesiser and have it read the samples of presets."""
+        synth = self._own_synth()
         for preset in presets:
-            self._own_synth().channel_of(*preset)
+            synth.channel_of(*preset)
 
     def loudest(self, key: NoteKey) -> NoteKey:
         """Return the key at the loudest touch that sounds like it but for its level."""

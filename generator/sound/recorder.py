@@ -34,8 +34,8 @@ class Recorder:
     rate_hz : int
     tuning_hz : float
     jobs : int
-        With one, notes are played as they are asked for. With more, `prefetch` has them played by
-        threads beforehand, half as many as jobs: whoever mixes needs the other half.
+        With one, notes are played as they are asked for. With more, `prefetch` has as many threads
+        play them beforehand: whoever mixes waits for them most of the time.
     cache : NoteCache, optional
         Recordings on disk: asked first, and given what had to be recorded.
     """
@@ -50,7 +50,7 @@ class Recorder:
         cache: NoteCache | None = None,
     ) -> None:
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
-        self._threads = jobs // 2
+        self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
         self._asked: dict[NoteKey, Future[_Played]] = {}
         self._asked_touches: dict[_Touch, Future[_Played]] = {}

@@ -45,11 +45,8 @@ class Recording:
     @classmethod
     def of(cls, sound: "NDArray[np.float32]") -> "Recording":
         """Return the recording of (1 or 2, frames); one row where both are the same."""
-        import numpy as np
-
-        rows = 1 if np.array_equal(sound[0], sound[-1]) else 2
-        peak = float(max(sound.max(), -sound.min()))
-        samples = native.quantised(sound[:rows], _FULL / peak if peak else 0.0)
+        peak, same = native.survey(sound)
+        samples = native.quantised(sound[: 1 if same else 2], _FULL / peak if peak else 0.0)
         return cls(samples, peak / _FULL)
 
     def decoded(self) -> "NDArray[np.float32]":

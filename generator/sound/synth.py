@@ -7,10 +7,12 @@ count in blocks. Every return code is checked.
 
 import ctypes
 import threading
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from generator.errors import FontError, MissingToolError, SynthError
+from generator.sound.native import Instrument
 
 if TYPE_CHECKING:
     import numpy as np
@@ -106,7 +108,7 @@ class Synth:
 
         self._settings = self._synth = None
         self._font = -1
-        self.memory = np.empty((2, 0), np.float32)
+        self._tape = np.empty((2, 0), np.float32)
         self._chosen: dict[int, tuple[int, int]] = {}
         self._fs = _library()
         self._write = _write_float(self._fs)
@@ -199,6 +201,23 @@ class Synth:
         """Kill every voice at once."""
         status = self._fs.fluid_synth_all_sounds_off(self._synth, -1)
         self._check(status, "all sounds off")
+
+    @cached_property
+    def instrument(self) -> Instrument:
+        """What compiled code takes to play it."""
+        library = self._fs._fl
+        names = ("noteon", "noteoff", "write_float", "all_sounds_off", "get_active_voice_count")
+        functions = (getattr(library, f"fluid_synth_{name}") for name in names)
+        addresses = (ctypes.cast(function, ctypes.c_void_p).value or 0 for function in functions)
+        return Instrument(int(self._synth or 0), *addresses)
+
+    def tape(self, frames: int) -> "NDArray[np.float32]":
+        """Return memory of (2, at least so many frames), the same for one note after another."""
+        import numpy as np
+
+        if self._tape.shape[1] < frames:
+            self._tape = np.empty((2, frames), np.float32)
+        return self._tape
 
     @property
     def voices(self) -> int:

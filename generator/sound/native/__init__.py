@@ -22,14 +22,18 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SPAN",
+    "Instrument",
     "Stretch",
     "cascade",
     "follow_curve",
     "place",
     "quantised",
+    "record",
+    "record_onset",
     "ring",
     "set_on_desk",
     "span_heights",
+    "survey",
     "to_pcm16",
     "tops_between",
 ]
@@ -39,13 +43,19 @@ SPAN = 64
 
 _STRETCH = struct.Struct("@PPqqPqfi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
-_TAKES = {
+_TAKES: dict[str, tuple[Any, ...]] = {
     "place": (_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER),
     "set_on_desk": (_POINTER, _NUMBER, _COUNT, _LEVEL, _LEVEL, _LEVEL, _POINTER, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
+    "survey": (_POINTER, _POINTER, _COUNT, _POINTER),
     "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
+    "record": (
+        *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
+        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT),
+    ),
+    "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
     "ring": (
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
         *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
@@ -53,6 +63,10 @@ _TAKES = {
     "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER),
 }
+
+
+_GIVES = {"survey": _LEVEL, "record": _COUNT, "record_onset": _COUNT}
+_INSTRUMENT = struct.Struct("@PPPPPP")
 
 
 class Stretch(NamedTuple):
@@ -72,6 +86,17 @@ class Stretch(NamedTuple):
     gain: float
 
 
+class Instrument(NamedTuple):
+    """A synthesiser of FluidSynth and the addresses of its library's functions."""
+
+    synth: int
+    note_on: int
+    note_off: int
+    write_float: int
+    all_sounds_off: int
+    active_voices: int
+
+
 @cache
 def _library() -> Any:
     path = Path(__file__).with_name("kernels.dll" if sys.platform == "win32" else "kernels.so")
@@ -79,7 +104,7 @@ def _library() -> Any:
         library = ctypes.CDLL(str(path))
         for name, types in _TAKES.items():
             function = getattr(library, name)
-            function.argtypes, function.restype = types, None
+            function.argtypes, function.restype = types, _GIVES.get(name)
     except (OSError, AttributeError) as error:
         raise MissingToolError(
             f"{path}: the compiled part of chartbed is absent or of another version; "
@@ -203,6 +228,70 @@ def ring(
         _address(to),
         _row_frames(to),
     )
+
+
+def survey(block: "Samples") -> tuple[float, bool]:
+    """Return the greatest absolute sample of (1 or 2, frames), and whether the rows are alike."""
+    same = ctypes.c_int32()
+    left, right = block[0], block[-1]
+    peak = _library().survey(_address(left), _address(right), len(left), ctypes.addressof(same))
+    return float(peak), bool(same.value)
+
+
+def record(
+    instrument: Instrument,
+    channel: int,
+    pitch: int,
+    velocity: int,
+    *,
+    held: int,
+    choke_pitch: int,
+    choke: int,
+    tail_floor: float,
+    silent: float,
+    longest_tail: int,
+    tape: "Samples",
+) -> int:
+    """Play a note on a clean voice, and put it on tape until it has died away; return its length.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    channel, pitch, velocity : int
+    held : int
+        Samples, a multiple of 64, after which it is let go.
+    choke_pitch, choke : int
+        What chokes it and after how many samples, a multiple of 64; 0 for nothing.
+    tail_floor, silent : float
+        It has died away where it stays below this share of its peak, or below this.
+    longest_tail : int
+        Samples.
+    tape : array, (2, frames)
+        With room for the later end, the longest tail and 2,048 samples more.
+
+    Returns
+    -------
+    int
+        Its length in samples, or -1 where FluidSynth refuses.
+    """
+    rows = tape.shape[1]
+    return int(
+        _library().record(
+            _INSTRUMENT.pack(*instrument),
+            *(channel, pitch, velocity, held, choke_pitch, choke),
+            *(tail_floor, silent, longest_tail, _address(tape), rows),
+        )
+    )
+
+
+def record_onset(
+    instrument: Instrument, channel: int, pitch: int, velocity: int, frames: int, tape: "Samples"
+) -> bool:
+    """Put the first moments of a note on tape, (2, frames + 64); return whether it worked."""
+    packed = _INSTRUMENT.pack(*instrument)
+    length = tape.shape[1]
+    given = (packed, channel, pitch, velocity, frames, _address(tape), length)
+    return bool(_library().record_onset(*given) == 0)
 
 
 def quantised(block: "Samples", factor: float) -> "NDArray[np.int16]":

@@ -1,8 +1,7 @@
 /* The inner loops of the sound room: what is done for every sample.
  *
  * Arrays are float32, planar, contiguous; counts are in samples unless the name says otherwise.
- * Nothing here allocates, keeps state or can fail: `kernels.py` in this folder checks and owns
- * the memory. Sums have one order and are never fused (-ffp-contract=off), so that the samples are
+ * Nothing here allocates or keeps state: `__init__.py` in this folder checks and owns the memory. Sums have one order and are never fused (-ffp-contract=off), so that the samples are
  * the same bits on every machine, however wide its vectors are.
  */
 
@@ -272,4 +271,124 @@ WIDE EXPORT void to_pcm16(const float *restrict rows, int64_t row_frames, int64_
         pcm[2 * i] = dithered(rows[i] * gain, place);
         pcm[2 * i + 1] = dithered(rows[row_frames + i] * gain, place + 1);
     }
+}
+
+/* What a note is like: its greatest sample over both rows, and whether they are the same. */
+WIDE EXPORT float survey(const float *restrict left, const float *restrict right, int64_t frames,
+                         int32_t *same)
+{
+    float top = 0;
+    int32_t differ = 0;
+    for (int64_t i = 0; i < frames; i++) {
+        const float a = fabsf(left[i]), b = fabsf(right[i]);
+        differ |= left[i] != right[i];
+        top = a > top ? a : top;
+        top = b > top ? b : top;
+    }
+    *same = !differ;
+    return top;
+}
+
+/* ---- Recording: FluidSynth is called from here, so that no other thread of Python waits. ---- */
+
+enum { TAIL_CHUNK = 32 * SPAN, HELD_CHUNK = 256 * SPAN };
+
+/* A synthesiser and the functions of its library. */
+typedef struct {
+    void *synth;
+    int (*note_on)(void *, int channel, int pitch, int velocity);
+    int (*note_off)(void *, int channel, int pitch);
+    int (*write)(void *, int frames, void *left, int offset, int step, void *right, int, int);
+    int (*silence)(void *, int channel);
+    int (*voices)(void *);
+} instrument;
+
+static int64_t roll(const instrument *of, float *tape, int64_t row_frames, int64_t at,
+                    int64_t frames)
+{
+    float *place = tape + at;
+    const int status =
+        of->write(of->synth, (int)frames, place, 0, 1, place + row_frames, 0, 1);
+    return status == 0 ? frames : -1;
+}
+
+/* Strikes a note on voices that carry no state of the note before: FluidSynth keeps some, so the
+ * note (and what chokes it) is started once and killed, which leaves its own. */
+static int strike_clean(const instrument *of, int channel, int pitch, int velocity, int choke_pitch,
+                        float *tape, int64_t row_frames)
+{
+    int refused = of->note_on(of->synth, channel, pitch, velocity);
+    if (choke_pitch) refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+    refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
+    refused |= of->note_on(of->synth, channel, pitch, velocity);
+    return refused;
+}
+
+static float height(const float *tape, int64_t row_frames, int64_t at, int64_t frames)
+{
+    int32_t same;
+    return survey(tape + at, tape + row_frames + at, frames, &same);
+}
+
+/* Plays a note and puts it on tape, two rows, from its onset until it stays `tail_floor` below its
+ * peak. It is let go after `held` samples and choked by a soft touch of `choke_pitch` after `choke`
+ * ones (0 for never), all multiples of 64. Returns its length, or -1 where FluidSynth refuses. The
+ * tape has room for the later of the two ends, `longest_tail` and a chunk. */
+EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
+                      int64_t held, int32_t choke_pitch, int64_t choke, float tail_floor,
+                      float silent, int64_t longest_tail, float *tape, int64_t row_frames)
+{
+    int64_t frames = 0, now = 0;
+    int refused = strike_clean(of, channel, pitch, velocity, choke_pitch, tape, row_frames);
+    const int choked_first = choke_pitch && choke <= held;
+    const int64_t first = choked_first ? choke : held;
+    while (!refused && frames < first && of->voices(of->synth)) { /* a drum may end by itself */
+        const int64_t rest = first - frames;
+        refused |= roll(of, tape, row_frames, frames, rest < HELD_CHUNK ? rest : HELD_CHUNK) < 0;
+        frames += rest < HELD_CHUNK ? rest : HELD_CHUNK;
+    }
+    now = frames;
+    if (choked_first) {
+        /* The softest touch: 84 dB below a full one, it leaves the choke and hardly a sound. */
+        refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+        if (!refused && held > choke) {
+            refused |= roll(of, tape, row_frames, frames, held - choke) < 0;
+            frames += held - choke;
+        }
+        of->note_off(of->synth, channel, pitch); /* refused where no voice is left: no fault */
+    } else {
+        of->note_off(of->synth, channel, pitch);
+        if (!refused && choke_pitch) {
+            if (choke > now) {
+                refused |= roll(of, tape, row_frames, frames, choke - now) < 0;
+                frames += choke - now;
+            }
+            refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+        }
+    }
+    float floor = refused ? 0 : tail_floor * height(tape, row_frames, 0, frames);
+    floor = floor > silent ? floor : silent;
+    for (int64_t left = longest_tail; !refused && left > 0 && of->voices(of->synth);
+         left -= TAIL_CHUNK) {
+        refused |= roll(of, tape, row_frames, frames, TAIL_CHUNK) < 0;
+        if (height(tape, row_frames, frames, TAIL_CHUNK) < floor) break;
+        frames += TAIL_CHUNK;
+    }
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, frames, SPAN) < 0;
+    return refused ? -1 : frames;
+}
+
+/* Plays the first moments of a note: `frames`, a multiple of 64, on a tape of two rows of that
+ * length and 64 samples more. Returns 0, or -1 where FluidSynth refuses. */
+EXPORT int64_t record_onset(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
+                            int64_t frames, float *tape, int64_t row_frames)
+{
+    int refused = strike_clean(of, channel, pitch, velocity, 0, tape, row_frames);
+    refused |= roll(of, tape, row_frames, 0, frames) < 0;
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, frames, SPAN) < 0;
+    return refused ? -1 : 0;
 }
