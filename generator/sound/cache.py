@@ -157,6 +157,10 @@ class NoteCache:
             self._make_room()
         if self._prefix:
             self._look()
+        # What a track has read stays in the system's memory but counts no longer as ours.
+        for content in {id(place[1]): place[1] for place in self._notes.values()}.values():
+            if hasattr(content, "madvise"):
+                content.madvise(mmap.MADV_DONTNEED)
 
     def _open(self) -> None:
         if self._prefix:

@@ -41,6 +41,11 @@ _CODECS: dict[str, tuple[str, ...]] = {
 }
 _LOSSY = ("mp3", "m4a", "ogg", "opus")
 
+_AMPLE_KBPS = 192
+"""From here on LAME need not search for where noise hurts least: the quicker level leaves less
+noise (36.3 against 33.5 dB of segmental signal-to-noise ratio on the chart of the benchmarks) and
+takes two thirds of the time. Below, its default level (5) masks noise better."""
+
 
 def ffmpeg_program() -> str:
     """Return the ffmpeg to run: the installed one, else the one that imageio-ffmpeg ships.
@@ -126,6 +131,8 @@ class FfmpegEncoder(Encoder):
         command += ["-flags:a", "+bitexact"]
         if kind in _LOSSY:
             command += ["-b:a", f"{bitrate_kbps}k"]
+        if kind == "mp3" and bitrate_kbps >= _AMPLE_KBPS:
+            command += ["-compression_level", "7"]
         if kind in ("ogg", "opus", "flac") and tags.chapters:
             for name, value in _vorbis_chapters(tags):
                 command += ["-metadata", f"{name}={value}"]

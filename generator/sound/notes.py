@@ -10,7 +10,6 @@ settled here, so that every recording stands on its own:
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from generator.band.arrangement import Part
@@ -20,8 +19,7 @@ from generator.sound.synth import BLOCK, DRUM_CHANNEL
 
 __all__ = ["NoteKey", "Placement", "plan_part", "preset_of"]
 
-# (up to so many blocks, rounded to so many): see `plan_part`.
-_ROUNDING = ((256, 4), (1024, 16), (1 << 30, 32))
+_FINE, _MIDDLE, _COARSE = 4, 16, 32  # steps of a note's length in blocks, see `plan_part`
 _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
 
 
@@ -41,8 +39,7 @@ class NoteKey(NamedTuple):
     choke_pitch: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Placement:
+class Placement(NamedTuple):
     """A recording that starts at a sample; `cut_sample` is where it is damped, or None."""
 
     start_sample: int
@@ -108,7 +105,7 @@ def plan_part(
 
 def _rounded_blocks(samples: int) -> int:
     blocks = max(1, round(samples / BLOCK))
-    step = next(step for longest, step in _ROUNDING if blocks < longest)
+    step = _FINE if blocks < 256 else _MIDDLE if blocks < 1024 else _COARSE
     return max(1, step * round(blocks / step))
 
 
