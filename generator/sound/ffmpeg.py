@@ -15,6 +15,7 @@ from typing import IO, TYPE_CHECKING
 
 from generator.errors import EncodeError, MissingToolError, OutputError
 from generator.files import cannot_write
+from generator.sound import native
 from generator.sound.model import AudioFormat, Tags
 
 if TYPE_CHECKING:
@@ -151,12 +152,7 @@ class FfmpegEncoder(Encoder):
 
     def add(self, block: "NDArray[np.float32] | NDArray[np.int16]") -> None:
         """Write on."""
-        import numpy as np
-
-        if self.takes_pcm16:
-            data = np.ascontiguousarray(block, "<i2")
-        else:
-            data = np.ascontiguousarray(block.T * np.float32(self._gain), "<f4")
+        data = block if block.dtype == "int16" else native.interleaved(block, self._gain)
         assert self._process.stdin is not None
         try:
             self._process.stdin.write(data.data)

@@ -61,7 +61,7 @@ class _Lane:
         self._pool = ThreadPoolExecutor(1)
         self._waiting: deque[tuple[int, Future[None]]] = deque()
 
-    def add(self, block: "NDArray[np.float32]") -> None:
+    def add(self, block: "NDArray[np.float32] | NDArray[np.int16]") -> None:
         """Leave a block to the encoder."""
         self._waiting.append((block.shape[1], self._pool.submit(self.encoder.add, block)))
 
@@ -129,7 +129,7 @@ class Mp3Encoder(Encoder):
         for segment in self._segments:
             if segment.start < self._at and segment.end > start:
                 piece = block[:, max(0, segment.start - start) : segment.end - start]
-                self._lanes[segment.encoder].add(piece.astype("float32"))
+                self._lanes[segment.encoder].add(piece)
         while sum(lane.held_samples() for lane in self._lanes) > _MOST_HELD_SAMPLES:
             max(self._lanes, key=_Lane.held_samples).wait_for_one()
 

@@ -26,6 +26,7 @@ __all__ = [
     "Stretch",
     "cascade",
     "follow_curve",
+    "interleaved",
     "place",
     "quantised",
     "record",
@@ -60,6 +61,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
         *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
     ),
+    "interleaved": (_POINTER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER),
 }
@@ -199,6 +201,16 @@ def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples"
         _address(levels),
         len(times),
     )
+
+
+def interleaved(block: "NDArray[Any]", gain: float) -> "Samples":
+    """Return (2, frames) of float32, times gain, as (frames, 2)."""
+    import numpy as np
+
+    frames = block.shape[1]
+    out = np.empty((frames, 2), np.float32)
+    _library().interleaved(_address(block), _row_frames(block), frames, gain, _address(out))
+    return out
 
 
 def ring(

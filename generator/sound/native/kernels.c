@@ -273,6 +273,16 @@ WIDE EXPORT void to_pcm16(const float *restrict rows, int64_t row_frames, int64_
     }
 }
 
+/* Two rows, times gain, to interleaved floats. */
+WIDE EXPORT void interleaved(const float *restrict rows, int64_t row_frames, int64_t frames,
+                             float gain, float *restrict to)
+{
+    for (int64_t i = 0; i < frames; i++) {
+        to[2 * i] = rows[i] * gain;
+        to[2 * i + 1] = rows[row_frames + i] * gain;
+    }
+}
+
 /* What a note is like: its greatest sample over both rows, and whether they are the same. */
 WIDE EXPORT float survey(const float *restrict left, const float *restrict right, int64_t frames,
                          int32_t *same)
