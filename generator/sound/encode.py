@@ -2,6 +2,7 @@
 
 import hashlib
 import struct
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,8 @@ class WavEncoder(Encoder):
         self._bits = {"wav": 16, "wav24": 24, "wav32f": 32}[kind]
         self.takes_pcm16 = self._bits == 16
         self._digest = hashlib.sha256()
+        self._hashing: Future[None] | None = None
+        self._pool = ThreadPoolExecutor(1)  # hashes one block while the next is written
         head = _wav_head(self._bits, rate_hz, frames, tags)
         try:
             self._file = path.open("wb")
@@ -55,10 +58,12 @@ class WavEncoder(Encoder):
             self._file.close()
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
+        self._pool.shutdown()
         return self._digest.hexdigest()
 
     def abort(self) -> None:
         """Stop and remove what was written."""
+        self._pool.shutdown()
         self._file.close()
         self.path.unlink(missing_ok=True)
 
@@ -67,7 +72,9 @@ class WavEncoder(Encoder):
             self._file.write(data)
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
-        self._digest.update(data)
+        if self._hashing:
+            self._hashing.result()
+        self._hashing = self._pool.submit(self._digest.update, data)
 
 
 def open_encoder(

@@ -54,7 +54,7 @@ class Level:
         return float(10 ** (self.gain_db / 20))
 
 
-def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
+def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int, jobs: int) -> Level:
     """Return the gain that brings the mix to its loudness, limited where peaks forbid plain gain.
 
     The gain is rounded to a thousandth of a decibel: nothing to an ear, and it hides the rounding
@@ -67,7 +67,8 @@ def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
         return Level(gain_db, mixed.lufs + gain_db, mixed.dbtp + gain_db)
     # Limiting costs loudness, which the gain makes up for: never more than what was cut off.
     margin_db = 1.0 + mixed.dbtp + gain_db - CEILING_DBTP
-    peaks = _span_peaks(mixed.spools[MIX], 10 ** ((CEILING_DBTP - gain_db - margin_db) / 20))
+    floor = 10 ** ((CEILING_DBTP - gain_db - margin_db) / 20)
+    peaks = _span_peaks(mixed.spools[MIX], floor, jobs)
     gain_db, curve, lufs = _settle(mixed, peaks, gain_db, target_lufs, 0.0, rate_hz)
     if curve.min() < -_ROUGH_DB:
         heard = _measured_loudness(mixed.spools[MIX], 10 ** (gain_db / 20), curve, rate_hz)
@@ -201,17 +202,23 @@ def _settle(
     return gain_db, curve, lufs
 
 
-def _span_peaks(spool: Spool, floor: float) -> Samples:
+def _span_peaks(spool: Spool, floor: float, jobs: int) -> Samples:
     """Return the true peak of each span of 64 samples, exact where it may reach `floor`."""
-    meter = TruePeakMeter()
-    before = np.zeros((2, SPAN), np.float32)
     spans = spool.block_frames // SPAN
     peaks = np.empty(spool.blocks * spans, np.float32)
-    for index in range(spool.blocks):
-        block = spool.read(index)
-        signal = np.concatenate([before, block], axis=1)
-        peaks[index * spans : (index + 1) * spans] = meter.span_peaks(signal, floor)
-        before = block[:, -SPAN:]
+
+    def measure(first: int, last: int) -> None:
+        meter = TruePeakMeter()
+        before = spool.read(first - 1)[:, -SPAN:] if first else np.zeros((2, SPAN), np.float32)
+        for index in range(first, last):
+            block = spool.read(index)
+            signal = np.concatenate([before, block], axis=1)
+            peaks[index * spans : (index + 1) * spans] = meter.span_peaks(signal, floor)
+            before = block[:, -SPAN:]
+
+    edges = [spool.blocks * part // jobs for part in range(jobs + 1)]
+    with ThreadPoolExecutor(jobs) as pool:
+        list(pool.map(measure, edges[:-1], edges[1:]))
     return peaks
 
 

@@ -1,6 +1,7 @@
 """Unlevelled sound on its way, so that memory stays bounded: first in memory, then in a file."""
 
 import tempfile
+import threading
 from typing import TYPE_CHECKING, Any
 
 from generator.errors import OutputError
@@ -36,6 +37,7 @@ class Spool:
         self._kept_blocks = 0 if memory is None else _MOST_CHUNKS * _CHUNK_BLOCKS
         self._chunks: list[NDArray[np.float32]] = []
         self._spare = [] if memory is None else memory
+        self._reading = threading.Lock()
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:
@@ -67,15 +69,16 @@ class Spool:
         self.blocks += 1
 
     def read(self, index: int) -> "NDArray[np.float32]":
-        """Return a block, not to be changed."""
+        """Return a block, not to be changed; several threads may read."""
         import numpy as np
 
         if self._file is None or index < self._kept_blocks:
             kept: NDArray[np.float32] = self._chunks[index // _CHUNK_BLOCKS][index % _CHUNK_BLOCKS]
             return kept
         block = np.empty((2, self.block_frames), np.float32)
-        self._file.seek((index - self._kept_blocks) * self.block_frames * _FRAME_BYTES)
-        self._file.readinto(block.data.cast("B"))
+        with self._reading:
+            self._file.seek((index - self._kept_blocks) * self.block_frames * _FRAME_BYTES)
+            self._file.readinto(block.data.cast("B"))
         return block
 
     def _write(self, block: "NDArray[np.float32]") -> None:
