@@ -132,6 +132,7 @@ def _prepared(
         tell("reading the chart", 0.0)
         if studio is not None:
             studio.get_ready(basic_settings(options))
+            import generator.chordmap.build  # noqa: F401  # needed soon, and there is time now
 
     if studio is not None and options.jobs > 1 and source != "-":
         return beside(work, meanwhile)
