@@ -94,6 +94,7 @@ class NoteCache:
         self._new_path = folder
         self._put: set[NoteKey] = set()
         self._known: set[Path] = set()
+        self._checked: set[NoteKey] = set()
         self._index = b""
 
     def get(self, key: NoteKey) -> Recording | None:
@@ -107,7 +108,8 @@ class NoteCache:
             return None
         path, content, (offset, checksum, rows, frames, scale) = place
         samples = memoryview(content)[offset : offset + 2 * rows * frames]
-        if zlib.crc32(samples) == checksum:
+        if key in self._checked or zlib.crc32(samples) == checksum:
+            self._checked.add(key)
             return Recording(np.frombuffer(samples, np.int16).reshape(rows, frames), scale)
         with self._lock, contextlib.suppress(OSError):
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
