@@ -104,21 +104,20 @@ class Recorder:
         """Start playing what is not there yet, in this order."""
         if not self._pool:
             return
-        sounds: list[NoteKey] = []
-        touches: list[NoteKey] = []
+        sounds: dict[NoteKey, None] = {}
+        touches: dict[_Touch, NoteKey] = {}
         for key in keys:
             if key in self._ready:
                 continue
-            loudest = self._loudest_of(key)
+            loudest, touch = self._loudest_of(key), _touch(key)
             if loudest not in self._sounds and loudest not in self._asked:
-                sounds.append(loudest)
-            if key != loudest and _touch(key) not in self._asked_touches:
-                touches.append(key)
-        sounds = list(dict.fromkeys(sounds))
+                sounds[loudest] = None
+            if key != loudest and touch not in self._touches and touch not in self._asked_touches:
+                touches[touch] = key
         if sounds or touches:
-            future = self._pool.submit(_Played, self._player, sounds, touches)
+            future = self._pool.submit(_Played, self._player, [*sounds], [*touches.values()])
             self._asked.update(dict.fromkeys(sounds, future))
-            self._asked_touches.update(dict.fromkeys(map(_touch, touches), future))
+            self._asked_touches.update(dict.fromkeys(touches, future))
 
     def get(self, key: NoteKey, now: int = 0) -> tuple[Recording, float]:
         """Return a recording and the gain that makes it the note asked for.
