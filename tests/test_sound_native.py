@@ -1,0 +1,338 @@
+"""The compiled loops do what their docstrings say: each against a plain statement of it.
+
+Where a sum has one order the bits are compared; elsewhere a tolerance says how far single
+precision may stray.
+"""
+
+import ctypes
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+from scipy.linalg import hadamard
+from scipy.signal import sosfilt
+
+from generator.errors import MissingToolError
+from generator.sound import native
+from generator.sound.native import SPAN, Stretch
+
+SEEDS = st.integers(0, 2**32 - 1)
+ROWS = st.integers(1, 2)
+LEVELS = st.floats(-4, 4, width=32)
+FRAMES = st.integers(1, 300)
+BORDERS = st.sets(st.integers(1, 299), max_size=5).map(sorted)
+quickly = settings(max_examples=40)
+
+
+def noise(seed: int, *shape: int) -> np.ndarray:
+    return np.random.default_rng(seed).standard_normal(shape).astype(np.float32)
+
+
+NOTES = st.tuples(  # sides, at, frames; a fade begins no later than the note ends
+    ROWS, st.integers(0, 200), st.integers(0, 90), st.none() | st.integers(-50, 90), LEVELS
+)
+
+
+@quickly
+@given(SEEDS, ROWS, st.lists(NOTES, max_size=6))
+@example(
+    *(1, 2),
+    [(2, 10, 50, None, 2), (1, 30, 50, 20, 1), (2, 30, 50, -20, 1), (1, 40, 50, 50, 1)],
+)
+@example(2, 1, [(1, 0, 50, 0, 1), (1, 210, 90, 89, -1)])
+def test_place_adds_notes_times_gain_and_from_their_fade_on_times_its_curve(seed, rows, notes):
+    rng = np.random.default_rng(seed)
+    bus = noise(seed, rows, 300)
+    expected, stretches, held = bus.copy(), [], []
+    for sides, at, frames, fade_from, gain in notes:
+        sound = rng.integers(-(2**15), 2**15, (min(sides, rows), frames), np.int16)
+        curve, address, first = np.ones(frames, np.float32), 0, 0
+        if fade_from is not None:
+            first = min(fade_from, frames)
+            fade = rng.random(frames - first, np.float32)
+            curve[max(0, first) :] = fade[max(0, -first) :]
+            address = fade.ctypes.data
+            held.append(fade)
+        held.append(sound)
+        left, right = sound[0].ctypes.data, sound[-1].ctypes.data
+        stretches.append(Stretch(left, right, at, frames, address, first, gain))
+        expected[:, at : at + frames] += sound * (np.float32(gain) * curve)
+    native.place(stretches, bus)
+    np.testing.assert_array_equal(bus, expected)
+
+
+@quickly
+@given(SEEDS, ROWS, FRAMES, LEVELS, LEVELS, LEVELS)
+def test_a_bus_is_added_to_middle_and_side_and_its_middle_to_the_room(
+    seed, rows, frames, left, right, send
+):
+    bus, to, room = noise(seed, rows, frames), noise(seed + 1, 2, frames), noise(seed + 2, frames)
+    a, b = bus[0] * np.float32(left), bus[-1] * np.float32(right)
+    expected = [to[0] + (a + b), to[1] + (a - b), room + (a + b) * np.float32(send)]
+    native.set_on_desk(bus, left, right, send, to, room)
+    np.testing.assert_array_equal([*to, room], expected)
+
+
+@quickly
+@given(SEEDS, st.integers(1, 4), st.integers(1, 2), BORDERS)
+def test_a_cascade_filters_as_scipy_does_whatever_the_blocks(seed, rows, sections, borders):
+    """Outside check: scipy.signal.sosfilt, in double precision; ours is rounded to single."""
+    rng = np.random.default_rng(seed)
+    radius, angle = rng.uniform(0, 0.98, (rows, sections)), rng.uniform(0, np.pi, (rows, sections))
+    poles = np.stack([-2 * radius * np.cos(angle), radius**2], axis=-1)
+    zeros = rng.standard_normal((rows, sections, 3))
+    state, signal = rng.standard_normal((rows, sections, 2)), noise(seed, rows, 300)
+    sos = np.concatenate([zeros, np.ones((rows, sections, 1)), poles], axis=-1)
+    expected, after = zip(*map(sosfilt, sos, signal, [-1] * rows, state.copy()), strict=True)
+    coefficients = np.concatenate([zeros, poles], axis=-1)
+    parts = np.split(signal, borders, axis=1)
+    heard = np.hstack([native.cascade(part, coefficients, state) for part in parts])
+    np.testing.assert_allclose(heard, expected, rtol=2e-7, atol=1e-9 * np.abs(expected).max())
+    np.testing.assert_allclose(state, after, rtol=1e-9, atol=1e-9 * np.abs(after).max())
+
+
+@quickly
+@given(SEEDS, ROWS, st.integers(SPAN, 300))
+def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
+    block, spans = noise(seed, rows, frames), frames // SPAN
+    expected = np.abs(block[:, : spans * SPAN].reshape(rows, spans, SPAN)).max(axis=2)
+    np.testing.assert_array_equal(native.span_heights(block), expected)
+
+
+@quickly
+@given(SEEDS, st.lists(st.integers(0, 4), min_size=1, max_size=8))
+def test_tops_between_are_the_greatest_of_three_filters_over_a_span(seed, spans):
+    """The last window ends with the row, 31 samples behind the last span. Checked by numpy."""
+    row, taps = noise(seed, 5 * SPAN + 31), noise(seed + 1, 3, 32)
+    between = np.abs([np.correlate(row.astype(float), phase, "valid") for phase in taps])
+    expected = between.reshape(3, 5, SPAN).max(axis=(0, 2))[spans]
+    tops = native.tops_between(row, np.array(spans, np.int64), taps)
+    np.testing.assert_allclose(tops, expected, rtol=1e-5)
+
+
+@quickly
+@given(
+    SEEDS, ROWS, st.lists(st.tuples(st.integers(-400, 400), st.sampled_from([0, 0.5, 1, 2, -1])))
+)
+@example(1, 2, [(-9, 1), (-3, 2), (50, 2), (50, 0.5), (120, 0.5), (199, 1), (200, 0), (300, 2)])
+@example(2, 1, [(0, 1), (0, 0), (100, 1), (150, 1)])
+def test_a_curve_runs_straight_from_corner_to_corner_and_then_level(seed, rows, corners):
+    """Checked by np.interp; of two corners at one time the later one holds from there on."""
+    corners = [(-500, 1), *sorted(corners, key=lambda corner: corner[0])]
+    times, levels = (np.array(column) for column in zip(*corners, strict=True))
+    block = noise(seed, rows, 200)
+    expected = block * np.interp(np.arange(200), times, levels)
+    native.follow_curve(block, times.astype(np.int64), levels.astype(np.float32))
+    np.testing.assert_allclose(block, expected, rtol=1e-6, atol=2e-6)
+
+
+LENGTH = 256
+
+
+def room(seed: int) -> tuple[np.ndarray, ...]:
+    """Return delays from the least to a whole ring, gains that die away, and levels."""
+    delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 16, np.int32)
+    delays[:2] = 65, LENGTH
+    return delays, noise(seed, 16, 2) / 16, noise(seed + 1, 2)
+
+
+def rung(send: np.ndarray, to: np.ndarray, seed: int, now: int, block_frames: int) -> np.ndarray:
+    lines = np.zeros((16, LENGTH + 2 * SPAN), np.float32)
+    for start in range(0, len(send), block_frames):
+        part = slice(start, start + block_frames)
+        native.ring(send[part], lines, now + start, *room(seed), to[:, part])
+    return to
+
+
+@settings(max_examples=4)
+@given(SEEDS, st.integers(0, 99))
+def test_a_room_rings_as_a_network_of_delays_whatever_the_blocks(seed, spans_before):
+    """Plain recursion in double precision; the rings wrap round three times."""
+    send, to = noise(seed, 640), noise(seed + 1, 2, 640)
+    delays, gains, levels = (part.astype(float) for part in room(seed))
+    matrix, expected = hadamard(16), to.astype(float)
+    before = LENGTH
+    lines = np.zeros((16, before + 640))
+    late = before - delays.astype(int)
+    for i, sample in enumerate(send):
+        leaving = lines[np.arange(16), late + i], lines[np.arange(16), late + i + 1]
+        heard = matrix @ (gains[:, 0] * leaving[0] + gains[:, 1] * leaving[1])
+        lines[:, before + i] = sample + heard
+        expected[:, i] += levels * heard[[5, 6]]
+    whole = rung(send, to.copy(), seed, spans_before * SPAN, 640)
+    np.testing.assert_allclose(whole, expected, atol=1e-5)
+    np.testing.assert_array_equal(rung(send, to.copy(), seed, spans_before * SPAN, 64), whole)
+
+
+@quickly
+@given(SEEDS, ROWS, FRAMES, st.none() | st.integers(0, 299))
+def test_a_survey_finds_the_peak_and_whether_the_sides_are_alike(seed, rows, frames, differs):
+    block = np.repeat(noise(seed, 1, frames), rows, axis=0)
+    if differs is not None:
+        block[-1, differs % frames] *= 10
+    expected = np.abs(block).max(), rows == 1 or differs is None
+    assert native.survey(block) == expected
+
+
+@quickly
+@given(SEEDS, ROWS, FRAMES, st.floats(0, 60_000, width=32))
+@example(1, 2, 100, 60_000.0)  # past full scale on both sides
+@example(2, 2, 100, 4.0)  # many halves, which go to the even side
+def test_sixteen_bits_are_the_nearest_and_stop_at_full_scale(seed, rows, frames, factor):
+    block = np.rint(8 * noise(seed, rows, frames)) / 8
+    expected = np.rint(block * np.float32(factor)).clip(-32768, 32767)
+    np.testing.assert_array_equal(native.quantised(block, factor), expected)
+
+
+@quickly
+@given(SEEDS, FRAMES, LEVELS)
+def test_sides_are_interleaved_times_gain(seed, frames, gain):
+    block = noise(seed, 2, frames)
+    np.testing.assert_array_equal(native.interleaved(block, gain), (block * np.float32(gain)).T)
+
+
+@quickly
+@given(SEEDS, st.integers(0, 2**33), BORDERS)
+def test_pcm_is_within_one_step_and_a_half_and_the_same_bits_whatever_the_blocks(
+    seed, start, borders
+):
+    """One step of dither and half of one of rounding; single precision adds a 256th near 2^15."""
+    block = np.random.default_rng(seed).uniform(-0.4999, 0.4999, (2, 300)).astype(np.float32)
+    pcm = native.to_pcm16(block, 2.0, start)
+    assert np.abs(pcm - 2 * 32767 * block.T.astype(float)).max() <= 1.5 + 1 / 256
+    starts, parts = [0, *borders], np.split(block, borders, axis=1)
+    cut = [native.to_pcm16(p, 2.0, start + s) for p, s in zip(parts, starts, strict=True)]
+    np.testing.assert_array_equal(np.concatenate(cut), pcm)
+
+
+@pytest.mark.parametrize("level_steps", [0.0, 0.25, 0.5, -100.3])
+def test_the_error_of_pcm_is_that_of_triangular_dither(level_steps):
+    """No mean, a variance of 1/4 whatever the level, and white.
+
+    Two even spreads of one step give 2/12, rounding 1/12 more, which such dither makes
+    independent (Lipshitz, Wannamaker and Vanderkooy 1992). Of 65,536 errors the mean is known to
+    0.002, the variance to 0.003, of half of them a correlation to 0.006.
+    """
+    level = np.full((2, 1 << 15), level_steps / 32767, np.float32)
+    error = native.to_pcm16(level, 1.0, 7) - level_steps
+    assert error.mean() == pytest.approx(0, abs=0.01)
+    assert error.var() == pytest.approx(1 / 4, abs=0.015)
+    neighbours = np.corrcoef([*error[:-1].T, *error[1:].T])
+    assert np.abs(neighbours - np.eye(4)).max() < 0.03
+
+
+def test_pcm_of_silence_is_dither_alone_and_stops_at_full_scale():
+    """A triangle two steps wide, rounded: an eighth of it lies beyond half a step on each side."""
+    steps, counts = np.unique(
+        native.to_pcm16(np.zeros((2, 1 << 15), np.float32), 1.0, 0), return_counts=True
+    )
+    np.testing.assert_array_equal(steps, [-1, 0, 1])
+    np.testing.assert_allclose(counts / (1 << 16), [1 / 8, 3 / 4, 1 / 8], atol=0.01)
+    loud = np.array([[1.0] * 500, [-1.0] * 500], np.float32)
+    np.testing.assert_array_equal(native.to_pcm16(loud, 1.5, 0), [[32767, -32768]] * 500)
+
+
+def follow(block):
+    native.follow_curve(block, np.array([0, 50], np.int64), np.array([0, 2], np.float32))
+    return block
+
+
+BIQUADS = np.array([[[1.0, 0.5, 0.25, -0.5, 0.25]]] * 2)
+BLOCK_LOOPS = {
+    "cascade": lambda block: native.cascade(block, BIQUADS, np.zeros((2, 1, 2))),
+    "span_heights": native.span_heights,
+    "follow_curve": follow,
+    "ring": lambda block: rung(noise(1, 640), block, 1, 0, 640),
+    "survey": native.survey,
+    "interleaved": lambda block: native.interleaved(block, 0.5),
+    "quantised": lambda block: native.quantised(block, 9000.0),
+    "to_pcm16": lambda block: native.to_pcm16(block, 0.5, 3),
+}
+
+
+@pytest.mark.parametrize("loop", BLOCK_LOOPS.values(), ids=BLOCK_LOOPS)
+def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
+    block = noise(1, 2, 640)
+    wide = np.full((2, 649), np.nan, np.float32)
+    view = wide[:, 4:-5]
+    view[:] = block
+    np.testing.assert_array_equal(loop(view), loop(block))
+    assert np.isnan(wide[:, :4]).all()
+    assert np.isnan(wide[:, -5:]).all()
+
+
+@pytest.mark.parametrize(
+    "loop",
+    [
+        *BLOCK_LOOPS.values(),
+        lambda block: native.place([], block),
+        lambda block: native.set_on_desk(block, 1, 1, 1, noise(1, 2, 640), noise(1, 640)),
+        lambda block: native.tops_between(block[0], np.array([0], np.int64), noise(1, 3, 32)),
+    ],
+    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "tops_between"],
+)
+def test_samples_that_are_no_neighbours_are_refused(loop):
+    with pytest.raises(ValueError, match="last axis of an array is not contiguous"):
+        loop(noise(1, 2, 1280)[:, ::2])
+
+
+@pytest.mark.parametrize(
+    ("layout", "kinds", "values"),
+    [
+        (native._STRETCH, "PPqqPqfi", (1, 2, 3, 4, 5, -6, 0.5, 7)),
+        (native._INSTRUMENT, "PPPPPP", (1, 2, 3, 4, 5, 6)),
+    ],
+)
+def test_what_is_packed_lies_where_c_looks_for_it(layout, kinds, values):
+    """Outside check: ctypes.Structure, which lays fields out as the platform's C does."""
+    types = {"P": ctypes.c_void_p, "q": ctypes.c_int64, "f": ctypes.c_float, "i": ctypes.c_int32}
+    names = [f"field_{i}" for i in range(len(kinds))]
+    fields = [(name, types[kind]) for name, kind in zip(names, kinds, strict=True)]
+    in_c = type("InC", (ctypes.Structure,), {"_fields_": fields})
+    assert layout.size == ctypes.sizeof(in_c)
+    read = in_c.from_buffer_copy(layout.pack(*values))
+    assert tuple(getattr(read, name) for name in names) == values
+
+
+def test_every_loop_is_called_with_the_types_that_its_source_has():
+    """Python's side of a call is written by hand; what it gets wrong nothing else would say."""
+    source = Path(native.__file__).with_name("kernels.c").read_text(encoding="utf-8")
+    types = {"float": ctypes.c_float, "int32_t": ctypes.c_int32, "int64_t": ctypes.c_int64}
+    takes, gives = {}, {}
+    for given_back, name, parameters in re.findall(r"EXPORT (\w+) (\w+)\(([^)]*)\)", source):
+        takes[name] = tuple(
+            ctypes.c_void_p if "*" in parameter else types[parameter.split()[0]]
+            for parameter in parameters.split(",")
+        )
+        gives[name] = types.get(given_back)
+    assert takes == native._TAKES
+    assert {name: kind for name, kind in gives.items() if kind} == native._GIVES
+
+
+@pytest.fixture
+def not_loaded_yet():
+    native._library.cache_clear()
+    yield
+    native._library.cache_clear()
+
+
+TELLS = r"kernels\.(so|dll): .* absent or of another version; install chartbed again"
+
+
+@pytest.mark.parametrize("content", [None, b"no library"])
+def test_an_absent_or_broken_library_is_told(tmp_path, monkeypatch, not_loaded_yet, content):
+    monkeypatch.setattr(native, "__file__", str(tmp_path / "__init__.py"))
+    for name in ("kernels.so", "kernels.dll") if content else ():
+        (tmp_path / name).write_bytes(content)
+    with pytest.raises(MissingToolError, match=re.escape(str(tmp_path)) + ".*" + TELLS):
+        native.span_heights(np.zeros((1, SPAN), np.float32))
+
+
+def test_a_library_of_an_older_version_is_told(monkeypatch, not_loaded_yet):
+    monkeypatch.setattr(ctypes, "CDLL", lambda path: SimpleNamespace(place=SimpleNamespace()))
+    with pytest.raises(MissingToolError, match=TELLS):
+        native.span_heights(np.zeros((1, SPAN), np.float32))
