@@ -23,8 +23,8 @@ from generator.sound.native import SPAN, Stretch
 SEEDS = st.integers(0, 2**32 - 1)
 ROWS = st.integers(1, 2)
 LEVELS = st.floats(-4, 4, width=32)
-FRAMES = st.integers(1, 300)
-BORDERS = st.sets(st.integers(1, 299), max_size=5).map(sorted)
+FRAMES = st.integers(0, 300)
+BORDERS = st.sets(st.integers(0, 299), max_size=5).map(sorted)
 quickly = settings(max_examples=40)
 
 
@@ -32,7 +32,7 @@ def noise(seed: int, *shape: int) -> np.ndarray:
     return np.random.default_rng(seed).standard_normal(shape).astype(np.float32)
 
 
-NOTES = st.tuples(  # sides, at, frames; a fade begins no later than the note ends
+NOTES = st.tuples(  # sides, at, frames; a fade begins before, in or behind the note
     ROWS, st.integers(0, 200), st.integers(0, 90), st.none() | st.integers(-50, 90), LEVELS
 )
 
@@ -52,9 +52,9 @@ def test_place_adds_notes_times_gain_and_from_their_fade_on_times_its_curve(seed
         sound = rng.integers(-(2**15), 2**15, (min(sides, rows), frames), np.int16)
         curve, address, first = np.ones(frames, np.float32), 0, 0
         if fade_from is not None:
-            first = min(fade_from, frames)
-            fade = rng.random(frames - first, np.float32)
-            curve[max(0, first) :] = fade[max(0, -first) :]
+            first = fade_from
+            fade = rng.random(max(1, frames - first), np.float32)
+            curve[max(0, first) :] = fade[max(0, -first) :][: max(0, frames - max(0, first))]
             address = fade.ctypes.data
             held.append(fade)
         held.append(sound)
@@ -96,7 +96,7 @@ def test_a_cascade_filters_as_scipy_does_whatever_the_blocks(seed, rows, section
 
 
 @quickly
-@given(SEEDS, ROWS, st.integers(SPAN, 300))
+@given(SEEDS, ROWS, st.integers(0, 300))
 def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
     block, spans = noise(seed, rows, frames), frames // SPAN
     expected = np.abs(block[:, : spans * SPAN].reshape(rows, spans, SPAN)).max(axis=2)
@@ -104,7 +104,7 @@ def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
 
 
 @quickly
-@given(SEEDS, st.lists(st.integers(0, 4), min_size=1, max_size=8))
+@given(SEEDS, st.lists(st.integers(0, 4), max_size=8))
 def test_tops_between_are_the_greatest_of_three_filters_over_a_span(seed, spans):
     """The last window ends with the row, 31 samples behind the last span. Checked by numpy."""
     row, taps = noise(seed, 5 * SPAN + 31), noise(seed + 1, 3, 32)
@@ -169,7 +169,7 @@ def test_a_room_rings_as_a_network_of_delays_whatever_the_blocks(seed, spans_bef
 
 
 @quickly
-@given(SEEDS, ROWS, FRAMES, st.none() | st.integers(0, 299))
+@given(SEEDS, ROWS, st.integers(1, 300), st.none() | st.integers(0, 299))
 def test_a_survey_finds_the_peak_and_whether_the_sides_are_alike(seed, rows, frames, differs):
     block = np.repeat(noise(seed, 1, frames), rows, axis=0)
     if differs is not None:
@@ -276,7 +276,8 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
     ids=[*BLOCK_LOOPS, "place", "set_on_desk", "tops_between"],
 )
 def test_samples_that_are_no_neighbours_are_refused(loop):
-    with pytest.raises(ValueError, match="last axis of an array is not contiguous"):
+    told = "last axis of an array is not contiguous|rows of an array have gaps"
+    with pytest.raises(ValueError, match=told):
         loop(noise(1, 2, 1280)[:, ::2])
 
 

@@ -119,7 +119,7 @@ def place(notes: Sequence[Stretch], bus: "Samples") -> None:
     """Add stretches of recordings to a bus, (1 or 2, frames); one row takes mono ones only."""
     packed = b"".join([_STRETCH.pack(*note, 0) for note in notes])
     rows, frames = bus.shape
-    _library().place(packed, len(notes), rows, frames, _address(bus))
+    _library().place(packed, len(notes), rows, frames, _whole(bus))
 
 
 def set_on_desk(
@@ -131,7 +131,7 @@ def set_on_desk(
     """
     rows, frames = bus.shape
     _library().set_on_desk(
-        _address(bus), rows, frames, left, right, send, _address(to), _address(to_send)
+        _whole(bus), rows, frames, left, right, send, _whole(to), _whole(to_send)
     )
 
 
@@ -140,11 +140,14 @@ def cascade(
 ) -> "Samples":
     """Return (rows, frames) filtered by biquads in series; `state` goes on, in place.
 
-    `coefficients` has the shape (rows, sections, 5), `state` (rows, sections, 2).
+    `coefficients` has the shape (rows, sections, 5), `state` (rows, sections, 2): one to four
+    rows, one or two sections.
     """
     import numpy as np
 
     rows, frames = block.shape
+    if not (1 <= rows <= 4 and 1 <= coefficients.shape[1] <= 2):
+        raise ValueError(f"{rows} rows of {coefficients.shape[1]} sections: at most 4 of 2")
     out = np.empty((rows, frames), np.float32)
     _library().cascade(
         _address(block),
@@ -153,8 +156,8 @@ def cascade(
         rows,
         frames,
         coefficients.shape[1],
-        _address(coefficients),
-        _address(state),
+        _whole(coefficients),
+        _whole(state),
     )
     return out
 
@@ -179,9 +182,7 @@ def tops_between(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") ->
     import numpy as np
 
     tops = np.empty(len(spans), np.float32)
-    _library().tops_between(
-        _address(row), _address(spans), len(spans), _address(taps), _address(tops)
-    )
+    _library().tops_between(_address(row), _whole(spans), len(spans), _whole(taps), _address(tops))
     return tops
 
 
@@ -197,8 +198,8 @@ def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples"
         rows,
         _row_frames(block),
         frames,
-        _address(times),
-        _address(levels),
+        _whole(times),
+        _whole(levels),
         len(times),
     )
 
@@ -224,19 +225,19 @@ def ring(
 ) -> None:
     """Add to (2, frames) what a room of delay lines answers to a send of (frames,).
 
-    `lines` (16, length + 128) are rings, written from `now` on; frames are a multiple of 64, the
-    length a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the sample that
-    leaves a line and of the one after it; `levels` (2,) is how loud the two sides are.
+    `lines` (16, length + 128) are rings, written from `now` on; `now` and the frames are multiples
+    of 64, the length a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the
+    sample that leaves a line and of the one after it; `levels` (2,) is how loud the sides are.
     """
     _library().ring(
-        _address(send),
+        _whole(send),
         len(send),
-        _address(lines),
+        _whole(lines),
         lines.shape[1] - 2 * SPAN,
         now,
-        _address(delays),
-        _address(gains),
-        _address(levels),
+        _whole(delays),
+        _whole(gains),
+        _whole(levels),
         _address(to),
         _row_frames(to),
     )
@@ -332,12 +333,19 @@ def to_pcm16(block: "Samples", gain: float, start: int) -> "NDArray[np.int16]":
 
 def _address(array: Any) -> int:
     """Return where an array lies; the loops take neighbours along its last axis only."""
-    if array.strides[-1] != array.itemsize:
+    if array.size and array.strides[-1] != array.itemsize:
         raise ValueError("the last axis of an array is not contiguous")
     try:
         return ctypes.addressof(ctypes.c_byte.from_buffer(array))  # five times faster, where it can
     except (TypeError, ValueError):  # read-only, or with gaps between its rows, or empty
         return int(array.ctypes.data)
+
+
+def _whole(array: Any) -> int:
+    """Return where an array lies whose rows follow one another without gaps."""
+    if not array.flags.c_contiguous:
+        raise ValueError("the rows of an array have gaps between them")
+    return _address(array)
 
 
 def _row_frames(block: "Samples") -> int:

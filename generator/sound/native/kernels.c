@@ -1,8 +1,9 @@
 /* The inner loops of the sound room: what is done for every sample.
  *
  * Arrays are float32, planar, contiguous; counts are in samples unless the name says otherwise.
- * Nothing here allocates or keeps state: `__init__.py` in this folder checks and owns the memory. Sums have one order and are never fused (-ffp-contract=off), so that the samples are
- * the same bits on every machine, however wide its vectors are.
+ * Nothing here allocates or keeps state: `__init__.py` in this folder checks and owns the memory.
+ * Sums have one order and are never fused (-ffp-contract=off), so that the samples are the same
+ * bits on every machine, however wide its vectors are.
  */
 
 #include <math.h>
@@ -51,7 +52,7 @@ static void add(const int16_t *from, const stretch *note, float *row)
 {
     float *to = row + note->at;
     int64_t plain = note->frames;
-    if (note->fade) plain = note->fade_from > 0 ? note->fade_from : 0;
+    if (note->fade && note->fade_from < plain) plain = note->fade_from > 0 ? note->fade_from : 0;
     add_scaled(from, note->gain, plain, to);
     if (plain < note->frames)
         add_faded(from + plain, note->gain, note->fade + (plain - note->fade_from),
