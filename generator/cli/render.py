@@ -1,5 +1,7 @@
 """`render` and `demo`: a chart becomes a track."""
 
+import os
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +13,8 @@ if TYPE_CHECKING:
     from generator.pipeline import RenderOptions, RenderResult
 
 __all__ = ["register"]
+
+_MOST_JOBS = 4  # more would take memory, each for a synthesiser, and find little to do
 
 
 def register(app: typer.Typer) -> None:
@@ -130,6 +134,7 @@ def demo(
 def _render_and_tell(chart: str, out: Path, options: "RenderOptions", as_json: bool) -> None:
     from generator.pipeline import render_track
 
+    options = replace(options, jobs=min(_MOST_JOBS, os.cpu_count() or 1))
     with progress_bar(quiet=as_json) as progress:
         result = render_track(chart, out, options, progress=progress)
     if as_json:
