@@ -28,6 +28,11 @@ _INAUDIBLE_CB = 800.0
 _CHOKE_S = 2 ** (-200 / 1200)
 
 
+def _fall_cb(time_s: float, rate_hz: int) -> float:
+    """Return how far the level falls in a block: FluidSynth counts whole blocks, and one more."""
+    return _DEPTH_CB / (1 + int(time_s * rate_hz / BLOCK))
+
+
 def faded(
     held: "NDArray[np.float32]",
     *,
@@ -54,13 +59,12 @@ def faded(
     blocks = held.shape[1] // BLOCK - first
     if blocks <= 0:
         return held
-    after = np.arange(blocks + 1, dtype=np.float64)
-    block_s = BLOCK / rate_hz
-    fall_cb = after * (_DEPTH_CB * block_s / (_CHOKE_S if choke_blocks == first else release_s))
+    after = np.arange(blocks + 1)
+    let_go, choked = (_fall_cb(time_s, rate_hz) for time_s in (release_s, _CHOKE_S))
+    fall_cb = after * (choked if choke_blocks == first else let_go)
     if choke_blocks > first:
-        since = np.maximum(after - (choke_blocks - first), 0)
-        fall_cb = np.minimum(after, choke_blocks - first) * (_DEPTH_CB * block_s / release_s)
-        fall_cb += since * (_DEPTH_CB * block_s / _CHOKE_S)
+        before = np.minimum(after, choke_blocks - first)
+        fall_cb = before * let_go + (after - before) * choked
     blocks = min(blocks, int(np.count_nonzero(fall_cb < _INAUDIBLE_CB)))
     gains = 10 ** (-np.floor(fall_cb[: blocks + 1] + 1e-9) / 200)
     sound = held[:, : (first + blocks) * BLOCK].copy()
