@@ -1,12 +1,12 @@
 """How a percussion note falls silent once it is let go or choked: a curve on the note left alone.
 
 A drum is struck at many lengths: each hat ends where the next one chokes it. Where a font lets a
-key sound at one level until it ends (`FontTables.steady_release_s`), all of them are one recording
+key sound at one level until it ends (`FontTables.steady_releases_s`), all of them are one recording
 times a curve: from then on the level falls evenly in decibels, by 96 dB in the release time of the
 font (SoundFont 2.04, section 8.1.2, generator 38), or in 0.89 s when it is choked.
 
 FluidSynth does this once a block, in whole tenths of a decibel, and draws straight lines between.
-These figures were found by measuring 2.3.1; a `Recorder` checks them on the library that it runs.
+These figures were found by measuring 2.3.1; a `Player` checks them on the library that it runs.
 """
 
 from typing import TYPE_CHECKING

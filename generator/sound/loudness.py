@@ -1,4 +1,4 @@
-"""Integrated loudness and true peak after ITU-R BS.1770-4, streamed, with numpy alone.
+"""Integrated loudness and true peak after ITU-R BS.1770-4, streamed.
 
 Annex 1: K-weighting (two biquads), mean square over blocks of 400 ms that overlap by 75 %, an
 absolute gate at -70 LUFS and a relative gate 10 LU below. Annex 2: peak of the signal oversampled
