@@ -19,7 +19,7 @@ from generator.sound.sf2 import FontTables
 
 __all__ = ["Recorder"]
 
-_MEMORY_BYTES = 40 << 20
+_MEMORY_BYTES = 32 << 20
 _KEPT_SHARE = 0.75
 
 _Touch = tuple[int, int, int, int]
