@@ -98,6 +98,19 @@ def test_a_damaged_file_is_noticed_removed_and_made_anew(tmp_path, font, damage)
     np.testing.assert_array_equal(cache_at(folder, font).get(KEY).decoded(), sound[:1])
 
 
+def test_what_was_checked_in_one_file_is_checked_again_in_another(tmp_path, font):
+    folder = tmp_path / "c"
+    keep(folder, font, np.full((2, 100), 0.5, np.float32))
+    cache = cache_at(folder, font)
+    assert cache.get(KEY) is not None
+    path = keep(folder, font, np.full((2, 100), 0.25, np.float32))
+    content = path.read_bytes()
+    path.write_bytes(content[:60] + b"\x01" + content[61:])
+    cache.seal()
+    assert cache.get(KEY) is None
+    assert not path.exists()
+
+
 def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path, font, monkeypatch):
     monkeypatch.setattr("generator.sound.cache._HOUR_S", 1e12)  # opening marks nothing as used
     folder = tmp_path / "c"

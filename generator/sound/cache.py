@@ -94,7 +94,7 @@ class NoteCache:
         self._new_path = folder
         self._put: set[NoteKey] = set()
         self._known: set[Path] = set()
-        self._checked: set[NoteKey] = set()
+        self._checked: set[tuple[Path, int]] = set()
         self._index = b""
 
     def get(self, key: NoteKey) -> Recording | None:
@@ -108,8 +108,8 @@ class NoteCache:
             return None
         path, content, (offset, checksum, rows, frames, scale) = place
         samples = memoryview(content)[offset : offset + 2 * rows * frames]
-        if key in self._checked or zlib.crc32(samples) == checksum:
-            self._checked.add(key)
+        if (path, offset) in self._checked or zlib.crc32(samples) == checksum:
+            self._checked.add((path, offset))
             return Recording(np.frombuffer(samples, np.int16).reshape(rows, frames), scale)
         with self._lock, contextlib.suppress(OSError):
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
@@ -135,34 +135,38 @@ class NoteCache:
             self._put.add(key)
 
     def close(self) -> None:
-        """Seal what was added, and let go of everything."""
-        self.seal()
-        self._notes.clear()
-        self._known.clear()
+        """Seal what was added, bring the folder under its limit, and let go of everything."""
+        self._write_seal()
+        for kept in (self._notes, self._known, self._checked):
+            kept.clear()
 
     def seal(self) -> None:
         """Let others see what was added since the last time, and see what they have added.
 
         Brings the folder back under its limit too.
         """
-        if self._new is not None:
-            seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
-            name = self._new_path.name.removeprefix(_UNFINISHED)
-            try:
-                with self._new as file:
-                    file.write(self._index + seal)
-                self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
-            except OSError:
-                with contextlib.suppress(OSError):
-                    self._new_path.unlink()
-            self._new, self._index = None, b""
-            self._make_room()
+        self._write_seal()
         if self._prefix:
             self._look()
         # What a track has read stays in the system's memory but counts no longer as ours.
         for content in {id(place[1]): place[1] for place in self._notes.values()}.values():
             if hasattr(content, "madvise"):
                 content.madvise(mmap.MADV_DONTNEED)
+
+    def _write_seal(self) -> None:
+        if self._new is None:
+            return
+        seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
+        name = self._new_path.name.removeprefix(_UNFINISHED)
+        try:
+            with self._new as file:
+                file.write(self._index + seal)
+            self._new_path.replace(self._folder / f"{self._prefix}-{name}{_ENDING}")
+        except OSError:
+            with contextlib.suppress(OSError):
+                self._new_path.unlink()
+        self._new, self._index = None, b""
+        self._make_room()
 
     def _open(self) -> None:
         if self._prefix:
