@@ -82,13 +82,13 @@ def test_the_two_sides_differ_and_low_and_high_are_cut():
 
 
 def test_a_still_room_rings_out_and_adds_nothing_more():
-    """After a second of silence nothing is left to be added; `another` starts silent."""
+    """After a second of silence nothing is left to be added; a new room starts silent."""
     room = Room(44_100)
     send = np.zeros(64 * 960, np.float32)
     send[-1] = 1.0
     out = np.zeros((3, 2, len(send)), np.float32)
     room.add(send, out[0])
-    fresh = room.another()
+    fresh = Room(44_100)
     room.add(np.zeros_like(send), out[1])
     room.add(np.zeros_like(send), out[2])
     assert np.abs(out[1]).max() > 0.05

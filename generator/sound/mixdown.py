@@ -24,7 +24,6 @@ Samples = NDArray[np.float32]
 BLOCK_FRAMES = 960 * SPAN
 
 _LONGEST_TAIL_S = 10.0
-_SILENT = 1e-7
 _AHEAD_BLOCKS = 6
 _BUFFERS = 3
 

@@ -8,7 +8,6 @@ A feedback delay network (Jot and Chaigne 1991): sixteen lines, mixed by a Hadam
 neither adds nor takes energy; each line takes off what its length asks for, and all decay alike.
 """
 
-from copy import copy
 from typing import TYPE_CHECKING
 
 from generator.sound import native
@@ -67,12 +66,6 @@ class Room:
         self.add(Cascade(room_cuts(rate_hz))(impulse)[0], answer)
         self._levels /= np.sqrt((answer**2).sum(axis=1))
         self.reset()
-
-    def another(self) -> "Room":
-        """Return the same room, silent."""
-        room = copy(self)
-        room.reset()
-        return room
 
     def reset(self) -> None:
         """Let the room fall silent."""

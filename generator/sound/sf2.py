@@ -88,9 +88,7 @@ class FontTables:
         for outer, inner in self._layers(bank, program):
             choke = inner.generators.get(_EXCLUSIVE_CLASS, 0)
             if choke:
-                low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
-                high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
-                classes.update(dict.fromkeys(range(low, high + 1), choke))
+                classes.update(dict.fromkeys(_common_keys(outer, inner), choke))
         return classes
 
     def touch_layers(self, bank: int, program: int) -> dict[int, tuple[int, ...] | None]:
@@ -100,11 +98,9 @@ class FontTables:
         """
         edges: dict[int, set[int] | None] = {key: {1} for key in range(128)}
         for outer, inner in self._layers(bank, program):
-            low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
-            high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
             softest = max(outer.span(_VELOCITY_RANGE)[0], inner.span(_VELOCITY_RANGE)[0], 1)
             loudest = min(outer.span(_VELOCITY_RANGE)[1], inner.span(_VELOCITY_RANGE)[1])
-            for key in range(low, high + 1):
+            for key in _common_keys(outer, inner):
                 known = edges[key]
                 if outer.velocity_shapes or inner.velocity_shapes:
                     edges[key] = None
@@ -122,10 +118,8 @@ class FontTables:
         """
         found: dict[int, set[float | None]] = {}
         for outer, inner in self._layers(bank, program):
-            low = max(outer.span(_KEY_RANGE)[0], inner.span(_KEY_RANGE)[0])
-            high = min(outer.span(_KEY_RANGE)[1], inner.span(_KEY_RANGE)[1])
             release_s = _steady_release_s(outer, inner)
-            for key in range(low, high + 1):
+            for key in _common_keys(outer, inner):
                 found.setdefault(key, set()).add(release_s)
         releases = {key: next(iter(several)) for key, several in found.items() if len(several) == 1}
         return {key: release_s for key, release_s in releases.items() if release_s is not None}
@@ -176,6 +170,12 @@ class FontTables:
             else:
                 zones.append(_Zone(common | own, common_shapes or shapes))
         return zones
+
+
+def _common_keys(outer: _Zone, inner: _Zone) -> range:
+    """Return the keys that sound through both zones."""
+    (low, high), (inner_low, inner_high) = outer.span(_KEY_RANGE), inner.span(_KEY_RANGE)
+    return range(max(low, inner_low), min(high, inner_high) + 1)
 
 
 def _steady_release_s(outer: _Zone, inner: _Zone) -> float | None:

@@ -229,16 +229,10 @@ class Synth:
         import numpy as np
 
         out = np.empty((2, frames), np.float32)
-        self.render_into(out)
-        return out
-
-    def render_into(self, out: "NDArray[np.float32]") -> None:
-        """Play on into (2, frames), each row contiguous."""
-        frames = out.shape[1]
-        address = out.ctypes.data
-        row_bytes = out.strides[0]
+        address, row_bytes = out.ctypes.data, out.strides[0]
         status = self._write(self._synth, frames, address, 0, 1, address + row_bytes, 0, 1)
         self._check(status, "rendering")
+        return out
 
     def _tune(self, tuning_hz: float) -> None:
         import math
