@@ -8,7 +8,8 @@ import soundfile
 
 from generator.band.arrangement import Arrangement, Control, Note, Part
 from generator.clock import Clock, TempoPoint
-from generator.sound import AudioTarget, SoundSettings, render_audio
+from generator.sound import AudioTarget, SoundSettings, native, render_audio
+from generator.sound.recording import Sound
 
 CLOCK = Clock((TempoPoint(0, 640_000),))
 """At 48 kHz two ticks are one block of 64 samples: events of a synthesiser fall on the grid."""
@@ -78,3 +79,11 @@ def render(
 def decibels(signal: np.ndarray) -> float:
     """Return the level of a signal, its root mean square in dB."""
     return float(10 * np.log10((signal.astype(np.float64) ** 2).mean() + 1e-30))
+
+
+def heard(sound: Sound) -> np.ndarray:
+    """Return what a note adds to a silent bus, (2, frames)."""
+    bus = np.zeros((2, sound.frames), np.float32)
+    shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
+    native.place([native.Stretch(sound.left, sound.right, 0, sound.frames, *shape)], bus)
+    return bus

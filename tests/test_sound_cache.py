@@ -18,6 +18,11 @@ from generator.sound.recording import Recording
 KEY = NoteKey(0, 33, 40, 100, 64)
 
 
+def recorded(sound: np.ndarray) -> Recording:
+    same = bool((sound == sound[:1]).all())
+    return Recording.of(sound, peak=float(np.abs(sound).max()), same=same)
+
+
 @pytest.fixture
 def font(tmp_path):
     return write_font(tmp_path / "click.sf2", click())
@@ -31,7 +36,7 @@ def keep(folder: Path, font: Path, sound: np.ndarray, key: NoteKey = KEY) -> Pat
     """Keep one note in a file of its own; return the file."""
     before = set(folder.glob("*.notes"))
     cache = cache_at(folder, font)
-    cache.put(key, Recording.of(sound))
+    cache.put(key, recorded(sound))
     cache.close()
     (path,) = set(folder.glob("*.notes")) - before
     return path
@@ -40,7 +45,7 @@ def keep(folder: Path, font: Path, sound: np.ndarray, key: NoteKey = KEY) -> Pat
 def test_what_is_put_comes_back_to_the_bit(tmp_path, font):
     sound = np.random.default_rng(1).standard_normal((2, 1000)).astype(np.float32)
     keep(tmp_path / "c", font, sound)
-    found, given = cache_at(tmp_path / "c", font).get(KEY), Recording.of(sound)
+    found, given = cache_at(tmp_path / "c", font).get(KEY), recorded(sound)
     np.testing.assert_array_equal(found.samples, given.samples)
     assert found.scale == given.scale
     assert cache_at(tmp_path / "c", font).get(KEY._replace(pitch=41)) is None
@@ -118,7 +123,7 @@ def test_the_folder_stays_under_its_limit_and_keeps_what_was_used_last(tmp_path,
         path = keep(folder, font, np.zeros((1, 250), np.float32), KEY._replace(pitch=pitch))
         os.utime(path, (1000 + pitch, 1000 + pitch) if pitch else None)  # 0 was used just now
     cache = cache_at(folder, font, limit_bytes=10_000)
-    cache.put(KEY._replace(pitch=20), Recording.of(np.zeros((1, 250), np.float32)))
+    cache.put(KEY._replace(pitch=20), recorded(np.zeros((1, 250), np.float32)))
     cache.close()
     assert kept_notes(folder)[1] <= 10_000
     cache = cache_at(folder, font)
@@ -148,7 +153,7 @@ def test_what_a_killed_run_left_goes_after_a_day(tmp_path, font):
 def test_a_folder_that_cannot_be_used_is_no_fault(tmp_path, font):
     (tmp_path / "file").write_text("in the way")
     cache = cache_at(tmp_path / "file", font)
-    cache.put(KEY, Recording.of(np.zeros((1, 4), np.float32)))
+    cache.put(KEY, recorded(np.zeros((1, 4), np.float32)))
     cache.close()
     assert cache.get(KEY) is None
 
@@ -158,7 +163,7 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch)
         raise OSError(28, "No space left on device")
 
     cache = cache_at(tmp_path / "c", font)
-    cache.put(KEY, Recording.of(np.zeros((1, 4), np.float32)))
+    cache.put(KEY, recorded(np.zeros((1, 4), np.float32)))
     monkeypatch.setattr(Path, "replace", full)
     cache.close()
     assert [path.name for path in (tmp_path / "c").iterdir()] == ["fonts.json"]

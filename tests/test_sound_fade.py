@@ -1,25 +1,30 @@
-"""Drum strokes of any length from one recording: against the synthesiser playing each of them."""
+"""Notes of any length from one recording: against the synthesiser playing each of them."""
 
 import numpy as np
 import pytest
 
+from generator.band.style import load_style
+from generator.band.style_catalogue import style_names
+from generator.sound import fade
+from generator.sound.fade import release_curve, risen_blocks
 from generator.sound.fonts import choose_font
-from generator.sound.notes import NoteKey
+from generator.sound.notes import NoteKey, Placement
+from generator.sound.preset import Envelope, Preset, Zone
 from generator.sound.record import record_note
 from generator.sound.recorder import Recorder
-from generator.sound.recording import Recording
 from generator.sound.sf2 import read_font
 from generator.sound.synth import Synth
+from tests.sound_bands import heard
 
 RATE_HZ = 44_100
-CLOSED, OPEN, TOM = 42, 46, 41
+CLOSED, OPEN, TOM, SNARE, CRASH = 42, 46, 41, 38, 49
 # (let go, choked) in blocks: choked first, let go first, at once, never choked.
-ENDS = ((200, 100), (56, 203), (200, 200), (120, 0), (500, 0), (16, 24))
+ENDS = ((200, 100), (56, 203), (200, 200), (120, 0), (500, 0), (20, 24))
 
 
 def plays(pitch: int) -> list[NoteKey]:
     keys = [NoteKey(128, 0, pitch, 127, off, choke, CLOSED if choke else 0) for off, choke in ENDS]
-    return keys if pitch != TOM else [key for key in keys if not key.choke_pitch]
+    return keys if pitch in (CLOSED, OPEN) else [key for key in keys if not key.choke_pitch]
 
 
 @pytest.fixture(scope="module")
@@ -27,53 +32,174 @@ def tables():
     return read_font(choose_font().path)
 
 
-@pytest.mark.parametrize("pitch", [CLOSED, OPEN, TOM])
-def test_a_faded_stroke_is_the_one_that_the_synthesiser_plays(tables, pitch):
-    assert pitch in tables.steady_releases_s(128, 0)
-    with (
-        Synth(tables.path, rate_hz=RATE_HZ) as synth,
-        Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder,
-    ):
-        synth.channel_of(128, 0)
-        for key in plays(pitch):
-            played = record_note(synth, key, RATE_HZ).astype(np.float64)
-            faded = recorder.get(key)[0].decoded()
-            frames = min(played.shape[1], faded.shape[1])
-            rest = faded[:, :frames] - played[:, :frames]
-            # What chokes leaves a soft touch of its own in the recording, about 60 dB down.
-            assert np.abs(rest).max() < 10 ** (-55 / 20) * np.abs(played).max()
-            assert np.abs(played[:, frames:]).max(initial=0) < 2e-3 * np.abs(played).max()
+@pytest.fixture
+def synth(tables):
+    with Synth(tables.path, rate_hz=RATE_HZ) as synth:
+        yield synth
 
 
-def test_strokes_of_one_drum_are_recorded_once(tables, monkeypatch):
-    recorded = []
+@pytest.fixture
+def recorder(tables):
+    with Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder:
+        yield recorder
+
+
+@pytest.fixture
+def recorded(monkeypatch):
+    """Return the keys that were recorded, in order."""
+    keys = []
 
     def counted(synth, key, rate_hz):
-        recorded.append(key)
+        keys.append(key)
         return record_note(synth, key, rate_hz)
 
     monkeypatch.setattr("generator.sound.player.record_note", counted)
-    with Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder:
-        for off in range(100, 200):
-            recorder.get(NoteKey(128, 0, OPEN, 127, off, off + 3, CLOSED))
-    # One open hat, and a closed one, left alone and choked, that shows that the curve holds.
-    assert len(recorded) == 3
+    return keys
 
 
-def test_where_the_library_fades_otherwise_each_stroke_is_recorded(tables, monkeypatch):
-    monkeypatch.setattr("generator.sound.fade._CHOKE_S", 0.2)
-    key = plays(OPEN)[0]
-    with (
-        Synth(tables.path, rate_hz=RATE_HZ) as synth,
-        Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder,
+def beside_db(recorder: Recorder, synth: Synth, key: NoteKey) -> float:
+    """Return the energy of what a note of ours leaves beside the synthesiser's, against it."""
+    played = record_note(synth, key, RATE_HZ).decoded().astype(np.float64)
+    ours = heard(recorder.get(key))
+    frames = max(played.shape[1], ours.shape[1])
+    both = [np.pad(each, ((0, 0), (0, frames - each.shape[1]))) for each in (ours, played)]
+    rest = both[0] - both[1]
+    return 10 * np.log10((rest**2).sum() / (both[1] ** 2).sum() + 1e-30)
+
+
+@pytest.mark.parametrize("pitch", [CLOSED, OPEN, TOM, SNARE, CRASH])
+def test_a_faded_stroke_is_the_one_that_the_synthesiser_plays(recorder, synth, pitch):
+    for key in plays(pitch):
+        # What chokes leaves a soft touch of its own in the recording, about 60 dB down.
+        assert beside_db(recorder, synth, key) < (-55 if key.choke_pitch else -60)
+        assert recorder.get(key).curve
+
+
+PROGRAMS = sorted(
+    {
+        part.program
+        for name in style_names()
+        for style in [load_style(name)]
+        for part in (style.bass, style.pad, style.comp)
+        if part
+    }
+)
+RECORDED_WHOLE = {35, 89}
+"""Of those: layers of their samples fall silent at different speeds."""
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_a_faded_note_is_the_one_that_the_synthesiser_plays(recorder, synth, program):
+    """Short and long ones, low and high ones, with each release that a touch brings."""
+    faded = 0
+    for pitch, velocity, blocks in (
+        *((40, 127, 260), (52, 100, 400), (64, 70, 1000), (76, 50, 300)),
+        *((45, 90, 30), (57, 115, 90), (69, 60, 2500)),
     ):
-        synth.channel_of(128, 0)
-        expected = Recording.of(record_note(synth, key, RATE_HZ))
-        np.testing.assert_array_equal(recorder.get(key)[0].samples, expected.samples)
+        key = NoteKey(0, program, pitch, velocity, blocks)
+        faded += recorder.get(key).curve != 0
+        assert beside_db(recorder, synth, key) < -60, key
+    assert (faded > 0) != (program in RECORDED_WHOLE)
 
 
-def test_keys_whose_level_moves_by_itself_are_not_faded(tables):
-    """The cymbals and snares of the big font decay by envelope, the organ's release is quick."""
-    releases_s = tables.steady_releases_s(128, 0)
-    assert 38 not in releases_s
-    assert releases_s[OPEN] == pytest.approx(2 ** (5830 / 1200))
+def test_notes_of_one_key_are_recorded_once(recorder, recorded):
+    keys = [NoteKey(0, 33, 43, velocity, blocks) for velocity, blocks in ((99, 100), (40, 300))]
+    recorder.begin([[Placement(0, key) for key in keys]])
+    for key in keys:
+        recorder.get(key)
+    # One held key, and what shows that the curve holds: a note held, and let go.
+    assert [(key.pitch, key.velocity, key.held) for key in recorded] == [
+        (40, 100, 0),
+        (40, 100, 1),
+        (43, 127, 1),
+    ]
+
+
+def test_strokes_of_one_drum_are_recorded_once(recorder, recorded):
+    for off in range(100, 140):
+        recorder.get(NoteKey(128, 0, OPEN, 127, off, off + 3, CLOSED))
+    assert [key.held for key in recorded if key.pitch == OPEN] == [1]
+
+
+@pytest.mark.parametrize("figure", ["_DEPTH_CB", "_CHOKE_TIMECENTS"])
+def test_where_the_library_fades_otherwise_each_stroke_is_recorded(
+    recorder, synth, monkeypatch, figure
+):
+    monkeypatch.setattr(f"generator.sound.fade.{figure}", 900)
+    fade._curve.cache_clear()
+    key = plays(OPEN)[0]
+    synth.channel_of(128, 0)
+    expected = record_note(synth, key, RATE_HZ)
+    sound = recorder.get(key)
+    assert not sound.curve
+    np.testing.assert_array_equal(sound.recording.samples, expected.samples)
+    fade._curve.cache_clear()
+
+
+def test_a_note_let_go_before_it_has_risen_is_recorded(recorder):
+    """The strings of the big font take 0.3 s to rise."""
+    assert not recorder.get(NoteKey(0, 49, 60, 100, 150)).curve
+    assert recorder.get(NoteKey(0, 49, 60, 100, 300)).curve
+
+
+def test_what_a_note_sounds_like_does_not_depend_on_what_was_asked_before(tables):
+    keys = [NoteKey(0, 33, 40, 100, blocks) for blocks in (60, 400, 90)]
+    placements = [Placement(0, key) for key in keys]
+    sounds = []
+    for order in (keys, keys[::-1]):
+        with Recorder(tables, rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1) as recorder:
+            recorder.begin([placements])
+            sounds.append({key: heard(recorder.get(key)) for key in order})
+    for key in keys:
+        np.testing.assert_array_equal(sounds[0][key], sounds[1][key])
+
+
+def zone(generators: dict[int, int], *, moves: bool = False) -> Zone:
+    words = {number: value & 0xFFFF for number, value in generators.items()}
+    return Zone(words, velocity_shapes=False, envelope_moves=moves)
+
+
+LOUD, SOFT = 100 | 127 << 8, 1 | 99 << 8  # ranges of velocity
+
+
+def test_envelopes_add_up_and_depend_on_key_and_touch():
+    """SoundFont 2.04, 8.1.2 (generators 33 to 40) and 9.4: preset zones add to the samples'."""
+    inner = zone({34: -2000, 35: -500, 36: 2400, 37: 300, 38: 100, 39: 10, 40: 20})
+    preset = Preset([(zone({44: LOUD, 38: 50}), inner), (zone({44: SOFT, 38: 900}), inner)])
+    assert preset.envelope(60, 127) == Envelope(-12_000, -2000, -500, 2400, 300, 150)
+    assert preset.envelope(48, 50) == Envelope(-12_000, -2000, -380, 2640, 300, 1000)
+    assert preset.touch_edges(60) == (1, 100)
+    assert preset.held_edges(60) == (1,)  # only how it is let go differs
+
+
+def test_a_key_whose_samples_do_not_agree_has_no_envelope():
+    quick, slow = zone({38: 0}), zone({38: 1200})
+    assert Preset([(zone({}), quick)]).envelope(60, 100).release == 0
+    assert Preset([(zone({}), quick), (zone({}), slow)]).envelope(60, 100) is None
+    assert Preset([(zone({}), zone({54: 3}))]).envelope(60, 100) is None
+    assert Preset([(zone({}), zone({}, moves=True))]).envelope(60, 100) is None
+    assert Preset([(zone({44: SOFT}), quick)]).envelope(60, 100) is None  # silent
+
+
+def test_layers_that_sound_otherwise_are_kept_apart():
+    inner = zone({})
+    preset = Preset([(zone({44: LOUD, 8: -100}), inner), (zone({44: SOFT, 8: -900}), inner)])
+    assert preset.held_edges(60) == (1, 100)
+
+
+def test_a_release_falls_by_96_db_in_its_time():
+    """SoundFont 2.04, 8.1.2, generator 38; the level of a held key stays (sustain 0)."""
+    curve = release_curve(Envelope(-12_000, -12_000, 0, 0, 0, 0), 100, 0, 64_000)
+    expected_db = -96 * np.arange(len(curve)) / 1000  # a second of 1,000 blocks
+    assert np.abs(20 * np.log10(curve[:-1]) - expected_db[:-1]).max() < 0.2
+    assert curve[0] == 1
+    assert curve[-1] < 10 ** (-70 / 20)
+
+
+def test_a_key_that_fades_by_itself_falls_less_when_it_is_let_go():
+    """Held, it falls by 96 dB in 4 s; let go, in 1 s: what is left to the curve is the rest."""
+    envelope = Envelope(-12_000, -12_000, -12_000, 2400, 1000, 0)
+    late = risen_blocks(envelope, 64_000) + 500
+    curve = release_curve(envelope, late, 0, 64_000)
+    fall_db = 20 * np.log10(curve[400] / curve[200])
+    assert fall_db == pytest.approx(-96 * 200 / 1000 * (1 - 1 / 4), abs=0.3)

@@ -28,11 +28,11 @@ from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed notes 4"
+_MAGIC = b"chartbed notes 5"
 _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _HASHES = "fonts.json"
-_ENTRY = struct.Struct("<7iQIIId")
+_ENTRY = struct.Struct("<8iQIIId")
 """Of the index: the key, then offset, CRC-32, rows, frames and scale of its recording."""
 _SEAL = struct.Struct("<II16s")
 """The last bytes of a file: number of entries, CRC-32 of the index, magic."""
@@ -226,7 +226,7 @@ def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
         index = content[max(0, start) : size - _SEAL.size]
         if magic == _MAGIC and start >= 0 and zlib.crc32(index) == checksum:
             found = _ENTRY.iter_unpack(index)
-            return content, ((NoteKey(*entry[:7]), entry[7:]) for entry in found)
+            return content, ((NoteKey(*entry[:8]), entry[8:]) for entry in found)
     path.unlink()
     raise OSError(f"{path}: no whole file of notes")
 

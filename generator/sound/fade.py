@@ -1,91 +1,104 @@
-"""How a percussion note falls silent once it is let go or choked: a curve on the note left alone.
+"""How a note falls silent once it is let go or choked: a curve on the same note held on.
 
-A drum is struck at many lengths: each hat ends where the next one chokes it. Where a font lets a
-key sound at one level until it ends (`FontTables.steady_releases_s`), all of them are one recording
-times a curve: from then on the level falls evenly in decibels, by 96 dB in the release time of the
-font (SoundFont 2.04, section 8.1.2, generator 38), or in 0.89 s when it is choked.
+A key is struck for many lengths. Where all that sounds of it follows one envelope
+(`Preset.envelope`), every length is one recording of the held key times a curve: what the
+level does after the release, over what it would have done. Both fall evenly in decibels: by 96 dB
+in the release time of the font (SoundFont 2.04, section 8.1.2, generator 38), or in 0.89 s when it
+is choked, and while it is held, in the decay time.
 
-FluidSynth does this once a block, in whole tenths of a decibel, and draws straight lines between.
-These figures were found by measuring 2.3.1; a `Player` checks them on the library that it runs.
+FluidSynth steps once a block, looks levels up in a table of whole tenths of a decibel, and draws
+straight lines between. These figures were found by measuring 2.3.1; a `Player` checks them on the
+library that it runs.
 """
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from generator.sound import native
+from generator.sound.preset import Envelope
+from generator.sound.recording import Recording
 from generator.sound.synth import BLOCK
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["EARLIEST_BLOCKS", "faded", "follows", "trimmed"]
+__all__ = ["follows", "release_curve", "risen_blocks"]
 
-EARLIEST_BLOCKS = 16
-"""A note that ends sooner may still be in its attack, and is no case for a curve."""
-
-_DEPTH_CB = 960.0
-_INAUDIBLE_CB = 800.0
-_CHOKE_S = 2 ** (-200 / 1200)
-
-
-def _fall_cb(time_s: float, rate_hz: int) -> float:
-    """Return how far the level falls in a block: FluidSynth counts whole blocks, and one more."""
-    return _DEPTH_CB / (1 + int(time_s * rate_hz / BLOCK))
+_DEPTH_CB = 960
+_SUSTAIN_STEP = 0.001  # FluidSynth: a sustain of 1000 cB is silence, and 96 dB deep
+_INAUDIBLE_CB = 750
+_CHOKE_TIMECENTS = -200
+_CLOSE = 10 ** (-66 / 10)  # energy of what may be left beside a curve
 
 
-def faded(
-    held: "NDArray[np.float32]",
-    *,
-    off_blocks: int,
-    release_s: float,
-    choke_blocks: int,
-    rate_hz: int,
+def _blocks(timecents: int, rate_hz: int, *, rounding: float = 0.0) -> int:
+    return int(2 ** (timecents / 1200) * rate_hz / BLOCK + rounding)
+
+
+def risen_blocks(envelope: Envelope, rate_hz: int) -> int:
+    """Return after how many blocks a note has reached its height."""
+    return _blocks(envelope.delay, rate_hz) + 1 + _blocks(envelope.attack, rate_hz)
+
+
+def release_curve(
+    envelope: Envelope, off_blocks: int, choke_blocks: int, rate_hz: int
 ) -> "NDArray[np.float32]":
-    """Return a note, (1 or 2, frames), that is let go and perhaps choked.
+    """Return the gain at the borders of blocks, 1 at first, from where a note is let go or choked.
+
+    It ends where the note is 75 dB below what it would have been.
 
     Parameters
     ----------
-    held : array of float32, (1 or 2, frames)
-        The same note left alone.
+    envelope : Envelope
     off_blocks, choke_blocks : int
-        When it is let go and when it is choked, the latter 0 for never.
-    release_s : float
-        How long it takes to fall silent after being let go.
+        When the note is let go and when it is choked, the latter 0 for never; not before it has
+        risen to its height.
     rate_hz : int
     """
-    import numpy as np
-
     first = min(off_blocks, choke_blocks or off_blocks)
-    blocks = held.shape[1] // BLOCK - first
-    if blocks <= 0:
-        return held
-    after = np.arange(blocks + 1)
-    let_go, choked = (_fall_cb(time_s, rate_hz) for time_s in (release_s, _CHOKE_S))
-    fall_cb = after * (choked if choke_blocks == first else let_go)
-    if choke_blocks > first:
-        before = np.minimum(after, choke_blocks - first)
-        fall_cb = before * let_go + (after - before) * choked
-    blocks = min(blocks, int(np.count_nonzero(fall_cb < _INAUDIBLE_CB)))
-    gains = 10 ** (-np.floor(fall_cb[: blocks + 1] + 1e-9) / 200)
-    sound = held[:, : (first + blocks) * BLOCK].copy()
-    corners = BLOCK * np.arange(blocks + 1)
-    native.follow_curve(sound[:, first * BLOCK :], corners, gains.astype(np.float32))
-    return trimmed(sound)
+    choked_after = choke_blocks - first if choke_blocks else None
+    fallen = 0
+    if envelope.sustain_cb:
+        # How many blocks the fall of a held note has lasted by then.
+        top = risen_blocks(envelope, rate_hz) + _blocks(envelope.hold, rate_hz, rounding=0.5)
+        fallen = first - top
+    return _curve(envelope, fallen, choked_after, rate_hz)
 
 
-def trimmed(sound: "NDArray[np.float32]") -> "NDArray[np.float32]":
-    """Return a recording up to where it stays 80 dB below its peak."""
+@lru_cache(maxsize=1024)
+def _curve(
+    envelope: Envelope, fallen: int, choked_after: int | None, rate_hz: int
+) -> "NDArray[np.float32]":
     import numpy as np
 
-    heights = native.span_heights(sound).max(axis=0)
-    alive = np.flatnonzero(heights > 10 ** (-_INAUDIBLE_CB / 200) * heights.max())
-    return sound[:, : (int(alive[-1]) + 1 if alive.size else 1) * BLOCK]
+    def step(blocks: int) -> float:
+        return float(np.float32(1) / np.float32(blocks))  # in single precision, as there
+
+    let_go = step(1 + _blocks(envelope.release, rate_hz))
+    choked = step(1 + _blocks(_CHOKE_TIMECENTS, rate_hz))
+    sustained = 1 - _SUSTAIN_STEP * envelope.sustain_cb
+    decay = step(max(1, _blocks(envelope.decay, rate_hz, rounding=0.5)))
+    longest = 1 + int(1 / min(let_go, choked))
+    after = np.arange(longest + 1)
+    held = np.maximum(sustained, 1 - decay * np.maximum(0, after + fallen))
+    before = after if choked_after is None else np.minimum(after, choked_after)
+    released = held[0] - let_go * before - choked * (after - before)
+    fallen_cb = [np.floor(_DEPTH_CB * (1 - level)) for level in (released, held)]
+    difference_cb = np.where(released > 0, fallen_cb[0] - fallen_cb[1], _DEPTH_CB)
+    gone = np.flatnonzero(difference_cb >= _INAUDIBLE_CB)
+    audible = difference_cb[: gone[0] if gone.size else longest]
+    gains: NDArray[np.float32] = (10 ** (-np.append(audible, _DEPTH_CB) / 200)).astype(np.float32)
+    return gains
 
 
-def follows(heard: "NDArray[np.float32]", expected: "NDArray[np.float32]") -> bool:
-    """Return whether a recording is the one expected, but for the touch of what chokes it."""
+def follows(
+    heard: Recording, held: Recording, curve: "NDArray[np.float32]", off_blocks: int
+) -> bool:
+    """Return whether a recording is as good as the held one times a curve."""
     import numpy as np
 
-    frames = min(heard.shape[1], expected.shape[1])
-    rest = heard[:, :frames].astype(np.float64) - expected[:, :frames]
-    return float((rest**2).sum()) < 1e-5 * float((heard.astype(np.float64) ** 2).sum())
+    frames = min(heard.frames, held.frames)
+    corners = BLOCK * (off_blocks + np.arange(len(curve)))
+    sound = heard.decoded()[:, :frames].astype(np.float64)
+    expected = held.decoded()[:, :frames] * np.interp(np.arange(frames), corners, curve)
+    return float(((sound - expected) ** 2).sum()) < _CLOSE * float((sound**2).sum())

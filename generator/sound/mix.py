@@ -14,7 +14,7 @@ from generator.sound import native
 from generator.sound.filters import PASS, Cascade, highpass
 from generator.sound.native import Stretch
 from generator.sound.notes import NoteKey, Placement
-from generator.sound.recording import Recording
+from generator.sound.recording import Sound
 from generator.sound.room import Room, room_cuts
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ class Source(Protocol):
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Hear which keys will be wanted soon."""
 
-    def get(self, key: NoteKey, now: int) -> tuple[Recording, float]:
-        """Return a recording and the gain to play it at; the mix is at `now`."""
+    def get(self, key: NoteKey, now: int) -> Sound:
+        """Return how a note sounds; the mix is at `now`."""
 
 
 def pan_gains(pan: float) -> tuple[float, float]:
@@ -143,7 +143,7 @@ class Bus:
         sounds = [self._source.get(placement.key, start) for placement in self._sounding]
         stretches, still = [], []
         mono = True
-        for placement, (sound, touch) in zip(self._sounding, sounds, strict=True):
+        for placement, sound in zip(self._sounding, sounds, strict=True):
             first, cut = placement.start_sample, placement.cut_sample
             last = first + sound.frames
             if cut is not None:
@@ -151,14 +151,15 @@ class Bus:
             if last <= start:
                 continue
             a, b = max(start, first), min(end, last)
-            fade = fade_from = 0
+            curve = curve_from = fade = fade_from = 0
+            if sound.curve and b > first + sound.curve_from:
+                curve, curve_from = sound.curve, first + sound.curve_from - a
             if cut is not None and b > cut:
                 fade, fade_from = self._damping.ctypes.data, cut - a
             left, right = (side + 2 * (a - first) for side in (sound.left, sound.right))
             mono = mono and left == right
-            stretches.append(
-                Stretch(left, right, a - start, b - a, fade, fade_from, touch * sound.scale)
-            )
+            shape = (curve, curve_from, fade, fade_from)
+            stretches.append(Stretch(left, right, a - start, b - a, *shape, sound.gain))
             if last > end:
                 still.append(placement)
         if self._out is None or self._out.shape[1] != frames:

@@ -26,8 +26,9 @@ _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
 class NoteKey(NamedTuple):
     """All that decides how a note sounds, in blocks of 64 samples where it is a time.
 
-    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never. A named
-    tuple, since keys are looked up tens of thousands of times.
+    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never. `held` is 1
+    for what no part asks for: a key that is held for the whole of the duration and then cut off.
+    A named tuple, since keys are looked up tens of thousands of times.
     """
 
     bank: int
@@ -37,6 +38,12 @@ class NoteKey(NamedTuple):
     duration_blocks: int
     choke_blocks: int = 0
     choke_pitch: int = 0
+    held: int = 0
+
+    @property
+    def ends_blocks(self) -> int:
+        """When it is let go or choked, whichever comes first."""
+        return min(self.duration_blocks, self.choke_blocks or self.duration_blocks)
 
 
 class Placement(NamedTuple):
@@ -67,7 +74,7 @@ def plan_part(
     Starts are exact to the sample.
     """
     bank, program = preset_of(part)
-    classes: Mapping[int, int] = font.chokes(bank, program)
+    classes: Mapping[int, int] = font.preset(bank, program).chokes
     starts = [max(0, clock.samples(note.start_tick, rate_hz)) for note in part.notes]
     next_of_pitch: dict[int, int] = {}
     next_of_class: dict[int, tuple[int, int]] = {}

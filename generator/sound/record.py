@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from generator.errors import SynthError
 from generator.sound import native
 from generator.sound.notes import NoteKey
+from generator.sound.recording import Recording
 from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
@@ -25,8 +26,8 @@ _ONSET = 16 * BLOCK
 _PURE = 1e-4  # greatest residual (-80 dB) for which a touch counts as a gain
 
 
-def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32]":
-    """Play one note and return it, (2, frames), until the synthesiser records the next one.
+def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> Recording:
+    """Play one note and return it.
 
     Raises
     ------
@@ -35,8 +36,9 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
     """
     channel = synth.channel_of(key.bank, key.program)
     held, choke = key.duration_blocks * BLOCK, key.choke_blocks * BLOCK
-    tape = synth.tape(max(held, choke) + _LONGEST_TAIL_S * rate_hz + _SPARE)
-    frames = native.record(
+    tail = 0 if key.held else _LONGEST_TAIL_S * rate_hz
+    tape = synth.tape(max(held, choke) + tail + _SPARE)
+    frames, peak, same = native.record(
         synth.instrument,
         channel,
         key.pitch,
@@ -46,12 +48,12 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> "NDArray[np.float32
         choke=choke,
         tail_floor=_TAIL_FLOOR,
         silent=_SILENT,
-        longest_tail=_LONGEST_TAIL_S * rate_hz,
+        longest_tail=tail,
         tape=tape,
     )
     if frames < 0:
         raise SynthError(f"FluidSynth refused to play note {key.pitch} on channel {channel}")
-    return tape[:, :frames]
+    return Recording.of(tape[:, :frames], peak=peak, same=same)
 
 
 def record_onset(synth: Synth, key: NoteKey) -> "NDArray[np.float64]":

@@ -1,28 +1,33 @@
 """Have each distinct note played once, ahead of the mixer, and keep what will be needed again.
 
-Recordings are a pure function of their key (`player`), so the result of a render depends neither
-on the number of threads nor on what had to be dropped to stay within memory.
+Recordings are a pure function of their key (`player`), and which ones a track uses is one of its
+notes, so the result of a render depends neither on the number of threads nor on what had to be
+dropped to stay within memory.
 """
 
 import contextlib
 import ctypes
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 
 from generator.sound.cache import NoteCache
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.player import Player
-from generator.sound.recording import Recording
+from generator.sound.recording import Recording, Sound
 from generator.sound.sf2 import FontTables
 
 __all__ = ["Recorder"]
 
-_MEMORY_BYTES = 32 << 20
+_MEMORY_BYTES = 64 << 20
 _KEPT_SHARE = 0.75
 
+_HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
+"""For how long keys are held, 0.37 s and up: the next of these, so that tracks of a pack share."""
+
 _Touch = tuple[int, int, int, int]
+"""Bank, program, pitch, velocity."""
 
 
 class Recorder:
@@ -50,16 +55,20 @@ class Recorder:
         cache: NoteCache | None = None,
     ) -> None:
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
+        self._rate_hz = rate_hz
         self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
         self._asked: dict[NoteKey, Future[_Played]] = {}
-        self._asked_touches: dict[_Touch, Future[_Played]] = {}
-        self._sounds: dict[NoteKey, Recording] = {}
+        self._asked_gains: dict[tuple[_Touch, _Touch], Future[_Played]] = {}
+        self._recordings: dict[NoteKey, Recording] = {}
         self._bytes = 0
-        self._uses: dict[NoteKey, list[int]] = {}
+        self._learnt: set[tuple[int, int]] = set()
         self._loudest: dict[NoteKey, NoteKey] = {}
-        self._touches: dict[_Touch, float | None] = {}
-        self._ready: dict[NoteKey, tuple[Recording, float]] = {}
+        self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
+        # Of the track that plays now:
+        self._uses: dict[NoteKey, list[int]] = {}
+        self._held_blocks: dict[_Touch, int] = {}
+        self._ready: dict[NoteKey, Sound] = {}
 
     def __enter__(self) -> "Recorder":
         return self
@@ -72,7 +81,7 @@ class Recorder:
         if self._pool:
             self._pool.shutdown(wait=True, cancel_futures=True)
         self._player.close()
-        for kept in (self._asked, self._sounds, self._ready):
+        for kept in (self._asked, self._recordings, self._ready):
             kept.clear()
         # glibc would keep what was freed, 100 MB here.
         with contextlib.suppress(OSError, AttributeError, TypeError):
@@ -88,12 +97,27 @@ class Recorder:
                 self._pool.submit(self._player.warm_up, tuple(sorted(set(presets))))
 
     def begin(self, parts: Iterable[Iterable[Placement]]) -> None:
-        """Hear all that a track will play: what is needed soonest is kept longest."""
-        self._uses.clear()
+        """Hear all that a track will play: for how long each key has to be held, and when.
+
+        What is needed soonest is kept longest.
+        """
+        starts: dict[NoteKey, list[int]] = {}
         for placements in parts:
             for placement in placements:
-                for key in {placement.key, self._loudest_of(placement.key)}:
-                    self._uses.setdefault(key, []).append(placement.start_sample)
+                starts.setdefault(placement.key, []).append(placement.start_sample)
+        self._learn({(key.bank, key.program) for key in starts})
+        self._held_blocks.clear()
+        self._ready.clear()
+        for key in starts:
+            needed = self._needed_blocks(key)
+            for touch in {_touch(key), _touch(self._loudest_of(key))} if needed else ():
+                self._held_blocks[touch] = max(needed, self._held_blocks.get(touch, 0))
+        self._uses.clear()
+        for key, samples in starts.items():
+            for take in {self._take(key, key), self._take(self._loudest_of(key), key)}:
+                self._uses.setdefault(take, []).extend(samples)
+        for samples in self._uses.values():
+            samples.sort()
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track."""
@@ -104,96 +128,118 @@ class Recorder:
         """Start playing what is not there yet, in this order."""
         if not self._pool:
             return
-        sounds: dict[NoteKey, None] = {}
-        touches: dict[_Touch, NoteKey] = {}
+        takes: dict[NoteKey, None] = {}
+        gains: dict[tuple[_Touch, _Touch], tuple[NoteKey, NoteKey]] = {}
         for key in keys:
             if key in self._ready:
                 continue
-            loudest, touch = self._loudest_of(key), _touch(key)
-            if loudest not in self._sounds and loudest not in self._asked:
-                sounds[loudest] = None
-            if key != loudest and touch not in self._touches and touch not in self._asked_touches:
-                touches[touch] = key
-        if sounds or touches:
-            future = self._pool.submit(_Played, self._player, [*sounds], [*touches.values()])
-            self._asked.update(dict.fromkeys(sounds, future))
-            self._asked_touches.update(dict.fromkeys(touches, future))
+            loudest = self._loudest_of(key)
+            take, touches = self._take(loudest, key), (_touch(key), _touch(loudest))
+            if take not in self._recordings and take not in self._asked:
+                takes[take] = None
+            if key != loudest and touches not in self._gains and touches not in self._asked_gains:
+                gains[touches] = key, loudest
+        if takes or gains:
+            future = self._pool.submit(_Played, self._player, [*takes], [*gains.values()])
+            self._asked.update(dict.fromkeys(takes, future))
+            self._asked_gains.update(dict.fromkeys(gains, future))
 
-    def get(self, key: NoteKey, now: int = 0) -> tuple[Recording, float]:
-        """Return a recording and the gain that makes it the note asked for.
-
-        `now` is the sample that the mix has come to.
-        """
+    def get(self, key: NoteKey, now: int = 0) -> Sound:
+        """Return how a note sounds; `now` is the sample that the mix has come to."""
         ready = self._ready.get(key)
         if ready is None:
-            ready = self._find(key, now)
-            self._ready[key] = ready
+            ready = self._ready[key] = self._find(key, now)
         return ready
 
-    def _find(self, key: NoteKey, now: int) -> tuple[Recording, float]:
-        loudest = self._loudest_of(key)
-        if key == loudest:
-            return self._sound(key, now), 1.0
-        touch = _touch(key)
-        if touch not in self._touches:
-            asked = self._asked_touches.pop(touch, None)
-            played = asked.result() if asked else self._play([], [key])
-            self._touches[touch] = played.touches[touch]
-        gain = self._touches[touch]
-        return (self._sound(key, now), 1.0) if gain is None else (self._sound(loudest, now), gain)
+    def _find(self, key: NoteKey, now: int) -> Sound:
+        like, gain = self._loudest_of(key), 1.0
+        if key != like:
+            touches = (_touch(key), _touch(like))
+            if touches not in self._gains:
+                asked = self._asked_gains.pop(touches, None)
+                played = asked.result() if asked else self._play([], [(key, like)])
+                self._gains[touches] = played.gains[touches]
+            own = self._gains[touches]
+            like, gain = (key, 1.0) if own is None else (like, own)
+        recording = self._recording(self._take(like, key), now)
+        return Sound(recording, gain, self._player.curve(key), key.ends_blocks)
 
-    def _sound(self, key: NoteKey, now: int) -> Recording:
-        known = self._sounds.get(key)
+    def _recording(self, take: NoteKey, now: int) -> Recording:
+        known = self._recordings.get(take)
         if known is not None:
             return known
-        asked = self._asked.pop(key, None)
-        played = asked.result() if asked else self._play([key], [])
-        sound = self._sounds[key] = played.sounds.pop(key)
-        self._bytes += sound.samples.nbytes
+        asked = self._asked.pop(take, None)
+        played = asked.result() if asked else self._play([take], [])
+        recording = self._recordings[take] = played.recordings.pop(take)
+        self._bytes += recording.samples.nbytes
         if self._bytes > _MEMORY_BYTES:
-            self._drop_some(key, now)
-        return sound
+            self._drop_some(take, now)
+        return recording
 
-    def _play(self, sounds: list[NoteKey], touches: list[NoteKey]) -> "_Played":
+    def _play(self, takes: list[NoteKey], gains: list[tuple[NoteKey, NoteKey]]) -> "_Played":
         if self._pool:  # where there are synthesisers already
-            return self._pool.submit(_Played, self._player, sounds, touches).result()
-        return _Played(self._player, sounds, touches)
+            return self._pool.submit(_Played, self._player, takes, gains).result()
+        return _Played(self._player, takes, gains)
 
     def _drop_some(self, newest: NoteKey, now: int) -> None:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
-        order = sorted(self._sounds, key=lambda key: self._next_use(key, now))
+        order = sorted(self._recordings, key=lambda take: self._next_use(take, now))
         dropped = set()
         while self._bytes > _KEPT_SHARE * _MEMORY_BYTES and order:
             last = order.pop()
             if last != newest:
-                sound = self._sounds.pop(last)
-                self._bytes -= sound.samples.nbytes
-                dropped.add(id(sound))
-        self._ready = {key: kept for key, kept in self._ready.items() if id(kept[0]) not in dropped}
+                recording = self._recordings.pop(last)
+                self._bytes -= recording.samples.nbytes
+                dropped.add(id(recording))
+        self._ready = {
+            key: sound for key, sound in self._ready.items() if id(sound.recording) not in dropped
+        }
 
-    def _next_use(self, key: NoteKey, now: int) -> float:
+    def _next_use(self, take: NoteKey, now: int) -> float:
         """Return the start of the first use of a recording that has not ended `now`."""
-        uses = self._uses.get(key, ())
-        place = bisect_right(uses, now - self._sounds[key].frames)
+        uses = self._uses.get(take, ())
+        place = bisect_right(uses, now - self._recordings[take].frames)
         return uses[place] if place < len(uses) else math.inf
 
     def _loudest_of(self, key: NoteKey) -> NoteKey:
         known = self._loudest.get(key)
         if known is None:
+            self._learn({(key.bank, key.program)})
             known = self._loudest[key] = self._player.loudest(key)
         return known
+
+    def _learn(self, presets: set[tuple[int, int]]) -> None:
+        unknown = sorted(presets - self._learnt)
+        if self._pool:
+            list(self._pool.map(self._player.learn, *zip(*unknown, strict=True)) if unknown else ())
+        else:
+            for preset in unknown:
+                self._player.learn(*preset)
+        self._learnt |= presets
+
+    def _needed_blocks(self, key: NoteKey) -> int:
+        """Return for how long a key has to be held to be this note; 0 if it is recorded whole."""
+        curve = self._player.curve(key)
+        return 0 if curve is None else key.ends_blocks + len(curve) - 1
+
+    def _take(self, like: NoteKey, key: NoteKey) -> NoteKey:
+        """Return what is recorded for a note: the touch of `like`, held where it can be faded."""
+        needed = self._needed_blocks(key)
+        if not needed:
+            return like
+        touch = _touch(like)
+        needed = max(needed, self._held_blocks.get(touch, 0))
+        return NoteKey(*touch, _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed)], held=1)
 
 
 class _Played:
     """What one request of the mixer gave."""
 
-    def __init__(self, player: Player, sounds: list[NoteKey], touches: list[NoteKey]) -> None:
-        self.sounds: dict[NoteKey, Recording] = {}
-        self.touches: dict[_Touch, float | None] = {}
-        for key in sounds:
-            self.sounds[key] = player.sound(key)
-        for key in touches:
-            self.touches[_touch(key)] = player.touch(key)
+    def __init__(
+        self, player: Player, takes: list[NoteKey], gains: list[tuple[NoteKey, NoteKey]]
+    ) -> None:
+        self.recordings = {take: player.recording(take) for take in takes}
+        self.gains = {(_touch(key), _touch(like)): player.touch(key, like) for key, like in gains}
 
 
 def _touch(key: NoteKey) -> _Touch:

@@ -1,4 +1,4 @@
-"""A recorded note in memory: 16 bits a sample and a scale of its own.
+"""A recorded note in memory: 16 bits a sample and a scale of its own; and how a note plays it.
 
 That is 98 dB below the peak of each note, finer than anything placed beside it lets hear, in half
 the memory of floats: what is kept at once decides how many notes have to be played again.
@@ -7,12 +7,13 @@ the memory of floats: what is kept at once decides how many notes have to be pla
 from typing import TYPE_CHECKING
 
 from generator.sound import native
+from generator.sound.native import SPAN
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Recording"]
+__all__ = ["Recording", "Sound"]
 
 _FULL = 32_767
 
@@ -43,9 +44,8 @@ class Recording:
         self.right = self.left + (rows - 1) * samples.strides[0]
 
     @classmethod
-    def of(cls, sound: "NDArray[np.float32]") -> "Recording":
-        """Return the recording of (1 or 2, frames); one row where both are the same."""
-        peak, same = native.survey(sound)
+    def of(cls, sound: "NDArray[np.float32]", *, peak: float, same: bool) -> "Recording":
+        """Return the recording of (2, frames); one row where both are the same."""
         samples = native.quantised(sound[: 1 if same else 2], _FULL / peak if peak else 0.0)
         return cls(samples, peak / _FULL)
 
@@ -54,3 +54,44 @@ class Recording:
         import numpy as np
 
         return self.samples.astype(np.float32) * np.float32(self.scale)
+
+
+class Sound:
+    """A recording as a note plays it.
+
+    Parameters
+    ----------
+    recording : Recording
+    gain : float
+        Of the whole of it.
+    curve : array of float32, optional
+        Its gain from block `curve_from_blocks` on, at the borders of blocks of 64 samples, where
+        it ends too. Without one the recording is played to its end.
+    curve_from_blocks : int
+
+    Attributes
+    ----------
+    frames : int
+        How long it sounds.
+    left, right, gain : int, int, float
+        Where its samples lie, as in `Recording`, and what one of 1 stands for.
+    curve, curve_from : int
+        The address of the curve, or 0, and the sample that it starts at.
+    """
+
+    __slots__ = ("_gains", "curve", "curve_from", "frames", "gain", "left", "recording", "right")
+
+    def __init__(
+        self,
+        recording: Recording,
+        gain: float = 1.0,
+        curve: "NDArray[np.float32] | None" = None,
+        curve_from_blocks: int = 0,
+    ) -> None:
+        self.recording, self._gains = recording, curve
+        self.left, self.right = recording.left, recording.right
+        self.gain = gain * recording.scale
+        self.frames, self.curve, self.curve_from = recording.frames, 0, SPAN * curve_from_blocks
+        if curve is not None:
+            self.curve = curve.ctypes.data
+            self.frames = min(self.frames, self.curve_from + SPAN * (len(curve) - 1))

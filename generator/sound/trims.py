@@ -78,7 +78,7 @@ def _phrase(synth: Synth, bank: int, program: int, note_s: float) -> "NDArray[np
         blocks = round(length_s * _RATE_HZ / BLOCK)
         note = NoteKey(bank, program, key, velocity, blocks)
         if note not in made:
-            made[note] = record_note(synth, note, _RATE_HZ).copy()
+            made[note] = record_note(synth, note, _RATE_HZ).decoded()
         start = round(start_s * _RATE_HZ)
         sound = made[note][:, : end - start]
         out[:, start : start + sound.shape[1]] += sound

@@ -34,7 +34,6 @@ __all__ = [
     "ring",
     "set_on_desk",
     "span_heights",
-    "survey",
     "to_pcm16",
     "tops_between",
 ]
@@ -42,19 +41,19 @@ __all__ = [
 SPAN = 64
 """Samples between two corners of a curve, and under one height of a peak."""
 
-_STRETCH = struct.Struct("@PPqqPqfi")
+_STRETCH = struct.Struct("@PPqqPqPqfi")
+_IMPRESSION = struct.Struct("@fi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "place": (_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER),
     "set_on_desk": (_POINTER, _NUMBER, _COUNT, _LEVEL, _LEVEL, _LEVEL, _POINTER, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
-    "survey": (_POINTER, _POINTER, _COUNT, _POINTER),
     "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
     "record": (
         *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
-        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT),
+        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT, _POINTER),
     ),
     "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
     "ring": (
@@ -67,7 +66,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
 }
 
 
-_GIVES = {"survey": _LEVEL, "record": _COUNT, "record_onset": _COUNT}
+_GIVES = {"record": _COUNT, "record_onset": _COUNT}
 _INSTRUMENT = struct.Struct("@PPPPPP")
 
 
@@ -75,14 +74,18 @@ class Stretch(NamedTuple):
     """A stretch of a recording, 16 bits a sample, to be added to a bus.
 
     `left` and `right` are the addresses of its first samples, the same for a mono recording;
-    `at` is where it goes. From its sample `fade_from` on, which may lie before it, it follows the
-    curve at the address `fade`, as far as it goes on; 0 for none.
+    `at` is where it goes. From its sample `curve_from` on it follows the curve at the address
+    `curve`, whose straight lines join gains 64 samples apart, and from `fade_from` on the one at
+    `fade`, a gain a sample. Both may begin before the stretch, reach to its end, and are 0 for
+    none.
     """
 
     left: int
     right: int
     at: int
     frames: int
+    curve: int
+    curve_from: int
     fade: int
     fade_from: int
     gain: float
@@ -243,14 +246,6 @@ def ring(
     )
 
 
-def survey(block: "Samples") -> tuple[float, bool]:
-    """Return the greatest absolute sample of (1 or 2, frames), and whether the rows are alike."""
-    same = ctypes.c_int32()
-    left, right = block[0], block[-1]
-    peak = _library().survey(_address(left), _address(right), len(left), ctypes.addressof(same))
-    return float(peak), bool(same.value)
-
-
 def record(
     instrument: Instrument,
     channel: int,
@@ -264,8 +259,8 @@ def record(
     silent: float,
     longest_tail: int,
     tape: "Samples",
-) -> int:
-    """Play a note on a clean voice, and put it on tape until it has died away; return its length.
+) -> tuple[int, float, bool]:
+    """Play a note on a clean voice, and put it on tape until it has died away.
 
     Parameters
     ----------
@@ -278,23 +273,27 @@ def record(
     tail_floor, silent : float
         It has died away where it stays below this share of its peak, or below this.
     longest_tail : int
-        Samples.
+        Samples; 0 for a recording that ends where the note would be let go.
     tape : array, (2, frames)
         With room for the later end, the longest tail and 2,048 samples more.
 
     Returns
     -------
-    int
+    frames : int
         Its length in samples, or -1 where FluidSynth refuses.
+    peak : float
+        Its greatest absolute sample.
+    same : bool
+        Whether both rows are alike.
     """
-    rows = tape.shape[1]
-    return int(
-        _library().record(
-            _INSTRUMENT.pack(*instrument),
-            *(channel, pitch, velocity, held, choke_pitch, choke),
-            *(tail_floor, silent, longest_tail, _address(tape), rows),
-        )
+    heard = ctypes.create_string_buffer(_IMPRESSION.size)
+    frames = _library().record(
+        _INSTRUMENT.pack(*instrument),
+        *(channel, pitch, velocity, held, choke_pitch, choke),
+        *(tail_floor, silent, longest_tail, _address(tape), tape.shape[1], heard),
     )
+    peak, same = _IMPRESSION.unpack(heard)
+    return int(frames), peak, bool(same)
 
 
 def record_onset(

@@ -25,11 +25,14 @@
 
 enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 16 };
 
-/* A stretch of a recording and where it goes. From its sample `fade_from` on (which may lie before
- * it) it follows `fade`, which is as long as need be; null for none. */
+/* A stretch of a recording and where it goes. From its sample `curve_from` on it follows `curve`,
+ * the gain at every 64th sample, and from `fade_from` on `fade`, the gain of each; both are as long
+ * as need be, may begin before the stretch, and are null for none. */
 typedef struct {
     const int16_t *left, *right; /* the same where the recording is mono */
-    int64_t at, frames;        /* in the block */
+    int64_t at, frames;          /* in the block */
+    const float *curve;
+    int64_t curve_from;
     const float *fade;
     int64_t fade_from;
     float gain;
@@ -42,21 +45,54 @@ WIDE static void add_scaled(const int16_t *restrict from, float gain, int64_t fr
     for (int64_t i = 0; i < frames; i++) to[i] += from[i] * gain;
 }
 
-WIDE static void add_faded(const int16_t *restrict from, float gain, const float *restrict fade,
-                           int64_t frames, float *restrict to)
+/* Adds samples at a gain that goes from one corner of a curve to the next, of which they start
+ * `first` behind; times a fade, unless it is null. */
+static inline void add_sloped(const int16_t *restrict from, float gain, float step, int32_t first,
+                              int32_t frames, const float *restrict fade, float *restrict to)
 {
-    for (int64_t i = 0; i < frames; i++) to[i] += from[i] * (gain * fade[i]);
+    if (fade)
+        for (int32_t i = 0; i < frames; i++)
+            to[i] += from[i] * ((gain + step * (float)(first + i)) * fade[i]);
+    else
+        for (int32_t i = 0; i < frames; i++)
+            to[i] += from[i] * (gain + step * (float)(first + i));
+}
+
+/* Adds what of a stretch lies from sample `i` on, where a curve or a fade holds. */
+WIDE static void add_shaped(const int16_t *from, const stretch *note, int64_t i, float *row)
+{
+    while (i < note->frames) {
+        int64_t next = note->frames;
+        int32_t first = 0;
+        float gain = note->gain, step = 0;
+        const float *fade = 0;
+        if (note->curve && i < note->curve_from) {
+            if (note->curve_from < next) next = note->curve_from;
+        } else if (note->curve) {
+            const int64_t corner = (i - note->curve_from) / SPAN;
+            const int64_t end = note->curve_from + SPAN * (corner + 1);
+            first = (int32_t)(i - (end - SPAN));
+            gain = note->gain * note->curve[corner];
+            step = (note->gain * note->curve[corner + 1] - gain) * (1.0f / SPAN);
+            if (end < next) next = end;
+        }
+        if (note->fade && i >= note->fade_from)
+            fade = note->fade + (i - note->fade_from);
+        else if (note->fade && note->fade_from < next)
+            next = note->fade_from;
+        add_sloped(from + i, gain, step, first, (int32_t)(next - i), fade, row + note->at + i);
+        i = next;
+    }
 }
 
 static void add(const int16_t *from, const stretch *note, float *row)
 {
-    float *to = row + note->at;
     int64_t plain = note->frames;
-    if (note->fade && note->fade_from < plain) plain = note->fade_from > 0 ? note->fade_from : 0;
-    add_scaled(from, note->gain, plain, to);
-    if (plain < note->frames)
-        add_faded(from + plain, note->gain, note->fade + (plain - note->fade_from),
-                  note->frames - plain, to + plain);
+    if (note->curve && note->curve_from < plain) plain = note->curve_from;
+    if (note->fade && note->fade_from < plain) plain = note->fade_from;
+    if (plain < 0) plain = 0;
+    add_scaled(from, note->gain, plain, row + note->at);
+    add_shaped(from, note, plain, row);
 }
 
 /* Adds recordings to a bus of `rows` rows (1: all of them are mono) of `frames`. */
@@ -285,7 +321,7 @@ WIDE EXPORT void interleaved(const float *restrict rows, int64_t row_frames, int
 }
 
 /* What a note is like: its greatest sample over both rows, and whether they are the same. */
-WIDE EXPORT float survey(const float *restrict left, const float *restrict right, int64_t frames,
+WIDE static float survey(const float *restrict left, const float *restrict right, int64_t frames,
                          int32_t *same)
 {
     float top = 0;
@@ -302,7 +338,7 @@ WIDE EXPORT float survey(const float *restrict left, const float *restrict right
 
 /* ---- Recording: FluidSynth is called from here, so that no other thread of Python waits. ---- */
 
-enum { TAIL_CHUNK = 32 * SPAN, HELD_CHUNK = 256 * SPAN };
+enum { TAIL_CHUNK = 32 * SPAN, HELD_CHUNK = 256 * SPAN, QUIET_CHUNKS = 4 };
 
 /* A synthesiser and the functions of its library. */
 typedef struct {
@@ -337,35 +373,54 @@ static int strike_clean(const instrument *of, int channel, int pitch, int veloci
     return refused;
 }
 
-static float height(const float *tape, int64_t row_frames, int64_t at, int64_t frames)
+/* What was heard of a note so far: its greatest sample, and whether both sides were the same. */
+typedef struct {
+    float peak;
+    int32_t same;
+} impression;
+
+/* Plays on and listens; returns the height of what was played, or -1. */
+static float roll_and_hear(const instrument *of, float *tape, int64_t row_frames, int64_t at,
+                           int64_t frames, impression *heard)
 {
     int32_t same;
-    return survey(tape + at, tape + row_frames + at, frames, &same);
+    if (roll(of, tape, row_frames, at, frames) < 0) return -1;
+    const float height = survey(tape + at, tape + row_frames + at, frames, &same);
+    heard->same &= same;
+    heard->peak = height > heard->peak ? height : heard->peak;
+    return height;
 }
 
 /* Plays a note and puts it on tape, two rows, from its onset until it stays `tail_floor` below its
  * peak. It is let go after `held` samples and choked by a soft touch of `choke_pitch` after `choke`
- * ones (0 for never), all multiples of 64. Returns its length, or -1 where FluidSynth refuses. The
- * tape has room for the later of the two ends, `longest_tail` and a chunk. */
+ * ones (0 for never), all multiples of 64; with a `longest_tail` of 0 it ends where it would be let
+ * go. Returns its length, or -1 where FluidSynth refuses, and what it is like. The tape has room
+ * for the later of the two ends, `longest_tail` and a chunk. */
 EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
                       int64_t held, int32_t choke_pitch, int64_t choke, float tail_floor,
-                      float silent, int64_t longest_tail, float *tape, int64_t row_frames)
+                      float silent, int64_t longest_tail, float *tape, int64_t row_frames,
+                      impression *heard)
 {
-    int64_t frames = 0, now = 0;
+    int64_t frames = 0;
     int refused = strike_clean(of, channel, pitch, velocity, choke_pitch, tape, row_frames);
     const int choked_first = choke_pitch && choke <= held;
     const int64_t first = choked_first ? choke : held;
-    while (!refused && frames < first && of->voices(of->synth)) { /* a drum may end by itself */
-        const int64_t rest = first - frames;
-        refused |= roll(of, tape, row_frames, frames, rest < HELD_CHUNK ? rest : HELD_CHUNK) < 0;
-        frames += rest < HELD_CHUNK ? rest : HELD_CHUNK;
+    *heard = (impression){0, 1};
+    /* A drum may end by itself, a string may fade away. */
+    for (int32_t quiet = 0; !refused && frames < first && quiet < QUIET_CHUNKS;) {
+        if (!of->voices(of->synth)) break;
+        const int64_t rest = first - frames, chunk = rest < HELD_CHUNK ? rest : HELD_CHUNK;
+        const float height = roll_and_hear(of, tape, row_frames, frames, chunk, heard);
+        refused |= height < 0;
+        quiet = height < tail_floor * heard->peak ? quiet + 1 : 0;
+        frames += chunk;
     }
-    now = frames;
+    const int64_t now = frames;
     if (choked_first) {
         /* The softest touch: 84 dB below a full one, it leaves the choke and hardly a sound. */
         refused |= of->note_on(of->synth, channel, choke_pitch, 1);
         if (!refused && held > choke) {
-            refused |= roll(of, tape, row_frames, frames, held - choke) < 0;
+            refused |= roll_and_hear(of, tape, row_frames, frames, held - choke, heard) < 0;
             frames += held - choke;
         }
         of->note_off(of->synth, channel, pitch); /* refused where no voice is left: no fault */
@@ -373,18 +428,19 @@ EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int3
         of->note_off(of->synth, channel, pitch);
         if (!refused && choke_pitch) {
             if (choke > now) {
-                refused |= roll(of, tape, row_frames, frames, choke - now) < 0;
+                refused |= roll_and_hear(of, tape, row_frames, frames, choke - now, heard) < 0;
                 frames += choke - now;
             }
             refused |= of->note_on(of->synth, channel, choke_pitch, 1);
         }
     }
-    float floor = refused ? 0 : tail_floor * height(tape, row_frames, 0, frames);
+    float floor = tail_floor * heard->peak;
     floor = floor > silent ? floor : silent;
     for (int64_t left = longest_tail; !refused && left > 0 && of->voices(of->synth);
          left -= TAIL_CHUNK) {
-        refused |= roll(of, tape, row_frames, frames, TAIL_CHUNK) < 0;
-        if (height(tape, row_frames, frames, TAIL_CHUNK) < floor) break;
+        const float height = roll_and_hear(of, tape, row_frames, frames, TAIL_CHUNK, heard);
+        refused |= height < 0;
+        if (height < floor) break;
         frames += TAIL_CHUNK;
     }
     refused |= of->silence(of->synth, -1);
