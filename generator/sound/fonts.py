@@ -3,7 +3,7 @@
 import os
 import tomllib
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -112,6 +112,8 @@ def choose_font(path: Path | None = None) -> Font:
 def check_font(path: Path) -> FontTables:
     """Return the tables of a font after checking that a band can play on it.
 
+    Read once, as long as the file stays the same: tracks of a pack share what is found in them.
+
     Raises
     ------
     FontError
@@ -119,11 +121,19 @@ def check_font(path: Path) -> FontTables:
     """
     if path.is_dir():
         raise FontError(f"{path}: this is a folder; give the .sf2 or .sf3 file itself")
+    try:
+        status = path.stat()
+    except OSError:
+        return read_font(path)  # which says what is wrong
+    return _checked(path, status.st_size, status.st_mtime_ns)
+
+
+@lru_cache(maxsize=2)
+def _checked(path: Path, size_bytes: int, changed_ns: int) -> FontTables:
     tables = read_font(path)
-    size = path.stat().st_size
-    if size > _LARGEST_BYTES:
+    if size_bytes > _LARGEST_BYTES:
         raise FontError(
-            f"{path}: the font has {size / 2**30:.1f} GiB, more than FluidSynth can load "
+            f"{path}: the font has {size_bytes / 2**30:.1f} GiB, more than FluidSynth can load "
             f"({_LARGEST_BYTES >> 30} GiB); give a smaller one with --font"
         )
     if not tables.is_general_midi:

@@ -83,6 +83,7 @@ class Preset:
     def __init__(self, layers: list[tuple[Zone, Zone]]) -> None:
         self._layers = layers
         self._pairs_of: dict[int, tuple[_Pair, ...]] = {}
+        self._envelopes: dict[tuple[int, int], Envelope | None] = {}
 
     @cached_property
     def chokes(self) -> dict[int, int]:
@@ -121,8 +122,11 @@ class Preset:
 
         Nor can it be told of a key that goes on with other sound once it is let go.
         """
-        several = {_envelope(pair, pitch) for pair in self._sounding(pitch, velocity)}
-        return several.pop() if len(several) == 1 else None
+        key = (pitch, velocity)
+        if key not in self._envelopes:
+            several = {_envelope(pair, pitch) for pair in self._sounding(pitch, velocity)}
+            self._envelopes[key] = several.pop() if len(several) == 1 else None
+        return self._envelopes[key]
 
     def _pairs(self, pitch: int) -> tuple[_Pair, ...]:
         if pitch not in self._pairs_of:

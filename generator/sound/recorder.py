@@ -11,12 +11,17 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.player import Player
 from generator.sound.recording import Recording, Sound
 from generator.sound.sf2 import FontTables
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = ["Recorder"]
 
@@ -67,6 +72,7 @@ class Recorder:
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
         # Of the track that plays now:
         self._uses: dict[NoteKey, list[int]] = {}
+        self._curves: dict[NoteKey, NDArray[np.float32] | None] = {}
         self._held_blocks: dict[_Touch, int] = {}
         self._ready: dict[NoteKey, Sound] = {}
 
@@ -106,8 +112,8 @@ class Recorder:
             for placement in placements:
                 starts.setdefault(placement.key, []).append(placement.start_sample)
         self._learn({(key.bank, key.program) for key in starts})
-        self._held_blocks.clear()
-        self._ready.clear()
+        for kept in (self._curves, self._held_blocks, self._ready):
+            kept.clear()
         for key in starts:
             needed = self._needed_blocks(key)
             for touch in {_touch(key), _touch(self._loudest_of(key))} if needed else ():
@@ -162,7 +168,7 @@ class Recorder:
             own = self._gains[touches]
             like, gain = (key, 1.0) if own is None else (like, own)
         recording = self._recording(self._take(like, key), now)
-        return Sound(recording, gain, self._player.curve(key), key.ends_blocks)
+        return Sound(recording, gain, self._curve(key), key.ends_blocks)
 
     def _recording(self, take: NoteKey, now: int) -> Recording:
         known = self._recordings.get(take)
@@ -217,9 +223,14 @@ class Recorder:
                 self._player.learn(*preset)
         self._learnt |= presets
 
+    def _curve(self, key: NoteKey) -> "NDArray[np.float32] | None":
+        if key not in self._curves:
+            self._curves[key] = self._player.curve(key)
+        return self._curves[key]
+
     def _needed_blocks(self, key: NoteKey) -> int:
         """Return for how long a key has to be held to be this note; 0 if it is recorded whole."""
-        curve = self._player.curve(key)
+        curve = self._curve(key)
         return 0 if curve is None else key.ends_blocks + len(curve) - 1
 
     def _take(self, like: NoteKey, key: NoteKey) -> NoteKey:
