@@ -82,6 +82,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         _say(f"an error that should not happen: {type(error).__name__}: {error}")
         _say("run it again as `chartbed --debug ...` and report what it prints")
         sys.exit(1)
+    finally:
+        gc.freeze()  # the system takes all memory back: no last rounds of the collector
     sys.exit(0)
 
 

@@ -3,6 +3,7 @@
 A render works out its notes beside the start of its sound: neither needs the other at first.
 """
 
+import gc
 import os
 import pickle
 import signal
@@ -46,6 +47,7 @@ def beside(work: Callable[[], _Result], meanwhile: Callable[[], None]) -> _Resul
 def _work_and_leave(work: Callable[[], object], writer: int) -> None:
     """Write the result and end without anything that the first process will do at its end."""
     code = 1
+    gc.disable()  # the end comes before there is much to collect
     try:
         with open(writer, "wb") as pipe:
             pipe.write(pickle.dumps(work(), pickle.HIGHEST_PROTOCOL))

@@ -94,11 +94,7 @@ def render_track(
     check_formats(options.formats)
     tell = progress or (lambda stage, share: None)
     with ExitStack() as stack:
-        if studio is None and _has_sound(options):
-            from generator.sound.studio import Studio
-
-            studio = stack.enter_context(Studio())
-        track = _prepared(source, options, studio, tell)
+        track, studio = _prepared(source, options, studio, stack, tell)
         stem = name or safe_name(track.chart.title)
         stage = stack.enter_context(staged_folder(folder))
         report, files = _write_files(track, options, stage, stem, tell, studio)
@@ -121,23 +117,31 @@ def render_track(
 
 
 def _prepared(
-    source: Path | str | Chart, options: RenderOptions, studio: "Studio | None", tell: Progress
-) -> Track:
-    """Work out the notes, and get the studio ready beside it where there are cores for both."""
+    source: Path | str | Chart,
+    options: RenderOptions,
+    studio: "Studio | None",
+    stack: ExitStack,
+    tell: Progress,
+) -> "tuple[Track, Studio | None]":
+    """Work out the notes, and get a studio ready beside it where there are cores for both."""
 
     def work() -> Track:
         return prepare(source if isinstance(source, Chart) else load_chart(source), options)
 
     def meanwhile() -> None:
+        nonlocal studio
         tell("reading the chart", 0.0)
-        if studio is not None:
-            studio.get_ready(basic_settings(options))
-            import generator.chordmap.build  # noqa: F401  # needed soon, and there is time now
+        if studio is None:
+            from generator.sound.studio import Studio
 
-    if studio is not None and options.jobs > 1 and source != "-":
-        return beside(work, meanwhile)
+            studio = stack.enter_context(Studio())
+        studio.get_ready(basic_settings(options))
+        import generator.chordmap.build  # noqa: F401  # needed soon, and there is time now
+
+    if _has_sound(options) and options.jobs > 1 and source != "-":
+        return beside(work, meanwhile), studio
     tell("reading the chart", 0.0)
-    return work()
+    return work(), studio
 
 
 def _has_sound(options: RenderOptions) -> bool:
