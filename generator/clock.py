@@ -11,6 +11,7 @@ Conventions
 """
 
 from bisect import bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -28,6 +29,8 @@ __all__ = [
 ]
 
 TICKS_PER_QUARTER = 960
+
+_SCALED_US = TICKS_PER_QUARTER * 1_000_000  # a second, in microseconds times TICKS_PER_QUARTER
 
 
 def ticks(quarters: Fraction | int) -> int:
@@ -91,41 +94,54 @@ class Clock:
     (2.0, 88200, 3840)
     """
 
-    __slots__ = ("_starts_us", "_ticks", "tempos")
+    __slots__ = ("_changes", "_starts_us", "tempos")
 
     def __init__(self, tempos: tuple[TempoPoint, ...]) -> None:
         if not tempos or tempos[0].tick != 0:
             raise ValueError("the first tempo must stand at tick 0")
-        starts_us = [0]  # in microseconds times TICKS_PER_QUARTER: stays a whole number
+        starts_us = [0]  # scaled as above: stays a whole number
         for before, after in pairwise(tempos):
             if after.tick <= before.tick:
                 raise ValueError(f"tempos out of order at tick {after.tick}")
             starts_us.append(starts_us[-1] + (after.tick - before.tick) * before.us_per_quarter)
         self.tempos = tempos
-        self._ticks = [point.tick for point in tempos]
+        self._changes = [point.tick for point in tempos[1:]]
         self._starts_us = starts_us
 
     def seconds(self, tick: int) -> float:
         """Return the time of a tick in seconds from tick 0 (negative before it)."""
-        i = max(0, bisect_right(self._ticks, tick) - 1)
+        i = bisect_right(self._changes, tick)
         point = self.tempos[i]
-        scaled_us = self._starts_us[i] + (tick - point.tick) * point.us_per_quarter
-        return scaled_us / (TICKS_PER_QUARTER * 1_000_000)
+        return (self._starts_us[i] + (tick - point.tick) * point.us_per_quarter) / _SCALED_US
 
     def samples(self, tick: int, rate_hz: int) -> int:
         """Return the nearest sample to a tick."""
         return round(self.seconds(tick) * rate_hz)
 
+    def samples_of(self, ticks: Iterable[int], rate_hz: int) -> list[int]:
+        """Return the nearest sample to each of many ticks: what `samples` says, in less time."""
+        changes = self._changes
+        stretches = [
+            (start_us, point.tick, point.us_per_quarter)
+            for start_us, point in zip(self._starts_us, self.tempos, strict=True)
+        ]
+        found = []
+        for tick in ticks:
+            start_us, start_tick, us_per_quarter = stretches[bisect_right(changes, tick)]
+            time_s = (start_us + (tick - start_tick) * us_per_quarter) / _SCALED_US
+            found.append(round(time_s * rate_hz))
+        return found
+
     def tick(self, time_s: float) -> int:
         """Return the nearest tick to a time in seconds from tick 0."""
-        scaled_us = time_s * TICKS_PER_QUARTER * 1_000_000
+        scaled_us = time_s * _SCALED_US
         i = max(0, bisect_right(self._starts_us, scaled_us) - 1)
         point = self.tempos[i]
         return point.tick + round((scaled_us - self._starts_us[i]) / point.us_per_quarter)
 
     def quarter_bpm(self, tick: int) -> float:
         """Return the tempo that holds at a tick, in quarters a minute."""
-        return self.tempos[max(0, bisect_right(self._ticks, tick) - 1)].quarter_bpm
+        return self.tempos[bisect_right(self._changes, tick)].quarter_bpm
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Clock) and self.tempos == other.tempos

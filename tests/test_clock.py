@@ -30,6 +30,12 @@ def test_tick_and_seconds_are_inverse(steps, tick):
     assert clock.tick(clock.seconds(tick)) == tick
 
 
+@given(tempo_lists, st.lists(st.integers(-2000, 200_000), max_size=20))
+def test_many_ticks_at_once_are_the_samples_of_each(steps, ticks):
+    clock = clock_of(steps)
+    assert clock.samples_of(ticks, 44_100) == [clock.samples(tick, 44_100) for tick in ticks]
+
+
 @given(tempo_lists)
 def test_seconds_agree_with_mido(steps):
     """Outside check: mido computes the same times from the written file (mido 1.3)."""

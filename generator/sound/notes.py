@@ -9,7 +9,9 @@ settled here, so that every recording stands on its own:
   a closed hat ends an open one. The delay until the choke is part of the key.
 """
 
+from bisect import bisect_right
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import NamedTuple
 
 from generator.band.arrangement import Part
@@ -75,51 +77,46 @@ def plan_part(
     """
     bank, program = preset_of(part)
     classes: Mapping[int, int] = font.preset(bank, program).chokes
-    starts = [max(0, clock.samples(note.start_tick, rate_hz)) for note in part.notes]
+    starts = clock.samples_of((note.start_tick for note in part.notes), rate_hz)
+    ends = clock.samples_of((note.end_tick for note in part.notes), rate_hz)
+    silence_ticks = [start_tick for start_tick, _ in silences]
+    cuts = [*clock.samples_of(silence_ticks, rate_hz), None]
     next_of_pitch: dict[int, int] = {}
     next_of_class: dict[int, tuple[int, int]] = {}
     placements = []
-    keys: dict[NoteKey, NoteKey] = {}
-    for note, start in zip(reversed(part.notes), reversed(starts), strict=True):
-        end = clock.samples(note.end_tick, rate_hz)
-        again = next_of_pitch.get(note.pitch)
-        if again is not None and again > start:
-            end = min(end, again)
-        next_of_pitch[note.pitch] = start
+    # Equal keys are one object: a long track has few.
+    keys: dict[tuple[int, int, int, int, int], NoteKey] = {}
+    for note, start, end in zip(
+        reversed(part.notes), reversed(starts), reversed(ends), strict=True
+    ):
+        start_tick, _, pitch, velocity = note
+        start = max(0, start)
+        again = next_of_pitch.get(pitch)
+        if again is not None and start < again < end:
+            end = again
+        next_of_pitch[pitch] = start
         choke_blocks = choke_pitch = 0
-        exclusive = classes.get(note.pitch)
+        exclusive = classes.get(pitch)
         if exclusive is not None:
             choker = next_of_class.get(exclusive)
             if choker is not None:
                 choke_blocks = round((choker[0] - start) / BLOCK)
                 choke_pitch = choker[1]
-            next_of_class[exclusive] = (start, note.pitch)
+            next_of_class[exclusive] = (start, pitch)
             if choke_blocks > _LONGEST_CHOKE_BLOCKS:
                 choke_blocks = choke_pitch = 0
-        key = NoteKey(
-            bank,
-            program,
-            note.pitch,
-            note.velocity,
-            _rounded_blocks(end - start),
-            choke_blocks,
-            choke_pitch,
-        )
-        key = keys.setdefault(key, key)  # equal keys are one object: a long track has few
-        placements.append(Placement(start, key, _cut(note.start_tick, clock, rate_hz, silences)))
-    return tuple(reversed(placements))
+        sounds = (pitch, velocity, _rounded_blocks(end - start), choke_blocks, choke_pitch)
+        key = keys.get(sounds)
+        if key is None:
+            key = keys[sounds] = NoteKey(bank, program, *sounds)
+        cut = cuts[bisect_right(silence_ticks, start_tick)] if silence_ticks else None
+        placements.append(Placement(start, key, cut))
+    placements.reverse()
+    return tuple(placements)
 
 
+@lru_cache(maxsize=8192)
 def _rounded_blocks(samples: int) -> int:
     blocks = max(1, round(samples / BLOCK))
     step = _FINE if blocks < 256 else _MIDDLE if blocks < 1024 else _COARSE
     return max(1, step * round(blocks / step))
-
-
-def _cut(
-    start_tick: int, clock: Clock, rate_hz: int, silences: tuple[tuple[int, int], ...]
-) -> int | None:
-    for silence_tick, _ in silences:
-        if start_tick < silence_tick:
-            return clock.samples(silence_tick, rate_hz)
-    return None
