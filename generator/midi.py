@@ -89,20 +89,24 @@ def _part_events(part: Part) -> list[_Event]:
     controller = _CONTROLLER | channel
     setup = (
         _meta(_TRACK_NAME, part.name.encode("ascii")),
-        bytes((_PROGRAM | channel, part.program)),
-        bytes((controller, 7, volume)),
-        bytes((controller, 10, round(63.5 * (part.pan + 1)))),
-        bytes((controller, 91, round(127 * part.reverb_send))),
+        _message(_PROGRAM | channel, part.program),
+        _message(controller, 7, volume),
+        _message(controller, 10, round(63.5 * (part.pan + 1))),
+        _message(controller, 91, round(127 * part.reverb_send)),
     )
     events = [(0, _FIRST, order, data) for order, data in enumerate(setup)]
     for control in part.controls:
-        data = bytes((controller, control.number, control.value))
+        data = _message(controller, control.number, control.value)
         events.append((control.tick, _CONTROL, control.number, data))
     note_on, note_off = _NOTE_ON | channel, _NOTE_OFF | channel
-    for note in part.notes:
-        on, off = bytes((note_on, note.pitch, note.velocity)), bytes((note_off, note.pitch, 0))
-        events.append((note.start_tick, _ON, note.pitch, on))
-        events.append((note.end_tick, _OFF, note.pitch, off))
+    # All starts, then all ends: two lists that are all but in order are soon sorted.
+    events += [
+        (tick, _ON, pitch, _message(note_on, pitch, velocity))
+        for tick, _, pitch, velocity in part.notes
+    ]
+    events += [
+        (tick, _OFF, pitch, _message(note_off, pitch, 0)) for _, tick, pitch, _ in part.notes
+    ]
     return events
 
 
@@ -110,8 +114,6 @@ def _track(events: list[_Event], end_tick: int) -> bytes:
     pieces, now, status = list[bytes](), 0, _META
     for tick, _, _, data in sorted(events, key=itemgetter(0, 1, 2)):
         kind = data[0]
-        if kind != _META and (data[1] | data[-1]) > _MOST:
-            raise ValueError(f"a channel message holds a number above 127: {tuple(data)}")
         # Running status: a channel message drops its first byte when that is the last one's too.
         repeated = kind == status != _META
         pieces.append(_length(tick - now))
@@ -119,6 +121,14 @@ def _track(events: list[_Event], end_tick: int) -> bytes:
         now, status = tick, kind
     pieces += (_length(max(0, end_tick - now)), _meta(_END, b""))
     return _chunk(b"MTrk", b"".join(pieces))
+
+
+@lru_cache(maxsize=8192)
+def _message(*numbers: int) -> bytes:
+    """Return a channel message; few are distinct in a long track."""
+    if max(numbers[1:]) > _MOST:
+        raise ValueError(f"a channel message holds a number above 127: {numbers}")
+    return bytes(numbers)
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

@@ -122,5 +122,5 @@ def test_the_bytes_are_those_that_mido_writes(timeline):
 @pytest.mark.parametrize("pitch", [128, 300])
 def test_a_note_that_midi_does_not_have_is_refused(timeline, pitch):
     part = Part("bass", 1, 33, (Note(0, 960, pitch, 80),))
-    with pytest.raises(ValueError, match=r"above 127|range\(0, 256\)"):
+    with pytest.raises(ValueError, match="above 127"):
         midi_bytes(Arrangement("none", 1, (part,)), timeline)
