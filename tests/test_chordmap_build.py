@@ -21,6 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from generator.chordmap.build import map_content, map_json
+from generator.chordmap.json_text import indented_json
 from generator.chordmap.model import FORMAT_VERSION, ChordMapFile
 from generator.chordmap.schema import field_reference, schema_json, shipped_schema
 from generator.errors import KeyNameError, OptionError
@@ -36,6 +37,29 @@ def test_the_text_is_sorted_indented_utf8_and_the_same_every_time():
     assert (
         first == json.dumps(json.loads(first), ensure_ascii=False, indent=2, sort_keys=True) + "\n"
     )
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(),
+        lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    )
+)
+def test_the_text_is_that_of_the_standard_library(content):
+    twice = {"again": content, "before": (content, [content])}  # shared, at several depths
+    words = {"ensure_ascii": False, "indent": 2, "sort_keys": True, "allow_nan": False}
+    try:
+        expected = json.dumps(twice, **words)
+    except ValueError:  # infinity
+        with pytest.raises(ValueError, match="no number"):
+            indented_json(twice)
+    else:
+        assert indented_json(twice) == expected
+
+
+def test_what_json_cannot_hold_is_refused():
+    with pytest.raises(TypeError, match="set"):
+        indented_json({"notes": {1}})
 
 
 def test_a_title_outside_ascii_stays_readable():

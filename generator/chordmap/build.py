@@ -1,16 +1,17 @@
 """From a timeline to the chord map: every time comes from the timeline's clock."""
 
-import json
 from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from generator.chordmap import FORMAT_VERSION
+from generator.chordmap.json_text import indented_json
 from generator.chordmap.written import WrittenView, written_view
 from generator.clock import Clock
 from generator.harmony.chord import Chord
-from generator.harmony.guidance import Guidance, guide
+from generator.harmony.guidance import guide
 from generator.harmony.key import Key
-from generator.timeline.model import Timeline, TimelineBar, TimelineChord
+from generator.timeline.model import ChordKind, Timeline, TimelineBar, TimelineChord
 
 if TYPE_CHECKING:
     from generator.chordmap.model import ChordMapFile
@@ -127,7 +128,7 @@ def map_json(chord_map: "ChordMapFile | Content") -> str:
         for chord in content["chords"]:
             if chord["written"] is None:
                 del chord["written"]
-    return json.dumps(content, ensure_ascii=False, indent=2, sort_keys=True, allow_nan=False) + "\n"
+    return indented_json(content) + "\n"
 
 
 def section_contents(timeline: Timeline) -> tuple[Content, ...]:
@@ -149,7 +150,12 @@ def section_contents(timeline: Timeline) -> tuple[Content, ...]:
 
 def _seconds_of(clock: Clock) -> SecondsOf:
     """Seconds of a tick in whole microseconds: further digits would say nothing."""
-    return lambda tick: round(clock.seconds(max(0, tick)), 6)
+
+    @cache
+    def seconds(tick: int) -> float:
+        return round(clock.seconds(max(0, tick)), 6)
+
+    return seconds
 
 
 def _count_in(timeline: Timeline, seconds: SecondsOf) -> Content:
@@ -218,24 +224,24 @@ def _chords(
     timeline: Timeline, seconds: SecondsOf, view: WrittenView | None
 ) -> tuple[Content, ...]:
     chords = timeline.chords
-    known: dict[tuple[Chord, Key, Chord | None], Guidance] = {}
+    known: dict[tuple[Chord, Key, Chord | None], Content] = {}
     entries = []
     for i, entry in enumerate(chords):
         following = chords[i + 1].chord if i + 1 < len(chords) else None
         place = _place(entry, timeline, seconds)
         if entry.chord is None:
-            entries.append(_without_chord(entry, place))
+            entries.append(_no_harmony(entry.kind) | place)
             continue
         case = (entry.chord, entry.key, following)
         if case not in known:
-            known[case] = guide(*case)
-        written = view.chord(entry.chord, entry.key) if view else None
-        entries.append(_with_chord(entry, entry.chord, known[case], place, written))
+            known[case] = _harmony(*case, view)
+        entries.append(known[case] | place)
     return tuple(entries)
 
 
-def _place(entry: TimelineChord, timeline: Timeline, seconds: SecondsOf) -> dict[str, Any]:
+def _place(entry: TimelineChord, timeline: Timeline, seconds: SecondsOf) -> Content:
     return {
+        "key": entry.key.name,
         "bar": timeline.bars[entry.bar].number,
         "beat": round(float(entry.beat), 6),
         "start_tick": entry.start_tick,
@@ -247,13 +253,9 @@ def _place(entry: TimelineChord, timeline: Timeline, seconds: SecondsOf) -> dict
     }
 
 
-def _with_chord(
-    entry: TimelineChord,
-    chord: Chord,
-    guidance: Guidance,
-    place: dict[str, Any],
-    written: Content | None,
-) -> Content:
+def _harmony(chord: Chord, key: Key, following: Chord | None, view: WrittenView | None) -> Content:
+    """Return what a chord is in its key, wherever it stands."""
+    guidance = guide(chord, key, following)
     return dict(
         symbol=chord.symbol,
         kind="chord",
@@ -265,7 +267,6 @@ def _with_chord(
         pitch_classes=chord.pitch_classes,
         harte=chord.harte,
         roman=guidance.roman,
-        key=entry.key.name,
         guide_tones=tuple(note.name for note in guidance.guide_tones),
         tensions=tuple(note.name for note in guidance.tensions),
         avoid=tuple(note.name for note in guidance.avoid),
@@ -273,27 +274,24 @@ def _with_chord(
             {"name": scale.name, "notes": tuple(note.name for note in scale.notes)}
             for scale in guidance.scales
         ),
-        **({"written": written} if written else {}),
-        **place,
+        **({"written": view.chord(chord, key)} if view else {}),
     )
 
 
-def _without_chord(entry: TimelineChord, place: dict[str, Any]) -> Content:
-    return dict(
-        symbol="N.C." if entry.kind == "no-chord" else "r",
-        kind=entry.kind,
-        root=None,
-        bass=None,
-        quality=None,
-        degrees=(),
-        notes=(),
-        pitch_classes=(),
-        harte="N",
-        roman="",
-        key=entry.key.name,
-        guide_tones=(),
-        tensions=(),
-        avoid=(),
-        scales=(),
-        **place,
-    )
+def _no_harmony(kind: ChordKind) -> Content:
+    return {
+        "symbol": "N.C." if kind == "no-chord" else "r",
+        "kind": kind,
+        "root": None,
+        "bass": None,
+        "quality": None,
+        "degrees": (),
+        "notes": (),
+        "pitch_classes": (),
+        "harte": "N",
+        "roman": "",
+        "guide_tones": (),
+        "tensions": (),
+        "avoid": (),
+        "scales": (),
+    }
