@@ -143,39 +143,88 @@ def test_a_curve_runs_straight_from_corner_to_corner_and_then_level(seed, rows, 
 LENGTH = 256
 
 
-def room(seed: int) -> tuple[np.ndarray, ...]:
+def room(seed: int, now: int = 0, still: int = 1 << 20) -> native.Network:
     """Return delays from the least to a whole ring, gains that die away, and levels."""
     delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 16, np.int32)
     delays[:2] = 65, LENGTH
-    return delays, noise(seed, 16, 2) / 16, noise(seed + 1, 2)
+    lines, clock = np.zeros((16, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
+    return native.Network(lines, delays, noise(seed, 16, 2) / 16, noise(seed + 1, 2), clock, still)
 
 
-def rung(send: np.ndarray, to: np.ndarray, seed: int, now: int, block_frames: int) -> np.ndarray:
-    lines = np.zeros((16, LENGTH + 2 * SPAN), np.float32)
-    for start in range(0, len(send), block_frames):
-        part = slice(start, start + block_frames)
-        native.ring(send[part], lines, now + start, *room(seed), to[:, part])
-    return to
+def biquads(rng: np.random.Generator, count: int) -> np.ndarray:
+    radius, angle = rng.uniform(0, 0.98, count), rng.uniform(0, np.pi, count)
+    poles = np.stack([-2 * radius * np.cos(angle), radius**2], axis=-1)
+    return np.hstack([rng.standard_normal((count, 3)), poles])
+
+
+def on_desk(
+    signal: np.ndarray,
+    cuts: np.ndarray,
+    states: np.ndarray,
+    network: native.Network,
+    block_frames: int = 640,
+) -> np.ndarray:
+    made = []
+    for start in range(0, signal.shape[1], block_frames):
+        made.append(np.full((2, block_frames), np.nan, np.float32))
+        block = signal[:, start : start + block_frames].copy()
+        native.desk(block, cuts, states, network, made[-1])
+    return np.hstack(made)
 
 
 @settings(max_examples=4)
 @given(SEEDS, st.integers(0, 99))
-def test_a_room_rings_as_a_network_of_delays_whatever_the_blocks(seed, spans_before):
-    """Plain recursion in double precision; the rings wrap round three times."""
-    send, to = noise(seed, 640), noise(seed + 1, 2, 640)
-    delays, gains, levels = (part.astype(float) for part in room(seed))
-    matrix, expected = hadamard(16), to.astype(float)
-    before = LENGTH
-    lines = np.zeros((16, before + 640))
-    late = before - delays.astype(int)
+def test_a_desk_cuts_and_rings_a_network_of_delays_whatever_the_blocks(seed, spans_before):
+    """Outside check: scipy.signal.sosfilt; then plain recursion in double precision.
+
+    The rings wrap round three times.
+    """
+    rng = np.random.default_rng(seed)
+    signal, cuts, before = noise(seed, 3, 640), biquads(rng, 4), rng.standard_normal((4, 2))
+    cuts[2:, :3] /= 8
+    sos = np.insert(cuts, 3, 1, axis=1)[:, None]
+    middle, side, send = (sosfilt(sos[i], signal[i], zi=before[i, None])[0] for i in range(3))
+    send = sosfilt(sos[3], send, zi=before[3, None])[0]
+    network = room(seed, spans_before * SPAN)
+    delays, gains, levels = (part.astype(float) for part in network[1:4])
+    matrix, expected = hadamard(16), np.array([middle + side, middle - side])
+    lines = np.zeros((16, LENGTH + 640))
+    late = LENGTH - delays.astype(int)
     for i, sample in enumerate(send):
         leaving = lines[np.arange(16), late + i], lines[np.arange(16), late + i + 1]
         heard = matrix @ (gains[:, 0] * leaving[0] + gains[:, 1] * leaving[1])
-        lines[:, before + i] = sample + heard
+        lines[:, LENGTH + i] = sample + heard
         expected[:, i] += levels * heard[[5, 6]]
-    whole = rung(send, to.copy(), seed, spans_before * SPAN, 640)
-    np.testing.assert_allclose(whole, expected, atol=1e-5)
-    np.testing.assert_array_equal(rung(send, to.copy(), seed, spans_before * SPAN, 64), whole)
+    states = before.copy()
+    whole = on_desk(signal, cuts, states, network)
+    np.testing.assert_allclose(whole, expected, rtol=1e-5, atol=1e-5 * np.abs(expected).max())
+    again, states_again = room(seed, spans_before * SPAN), before.copy()
+    np.testing.assert_array_equal(on_desk(signal, cuts, states_again, again, 64), whole)
+    np.testing.assert_array_equal(states_again, states)
+    np.testing.assert_array_equal(again.lines, network.lines)
+    np.testing.assert_array_equal(again.clock, [(spans_before + 10) * SPAN, 0])
+
+
+@pytest.mark.parametrize("block_frames", [64, 640])
+def test_a_room_is_still_after_so_much_silence_and_rings_again(block_frames):
+    """One sound, 256 samples of silence, and the lines are empty: the next rings as the first."""
+    cuts = np.zeros((4, 5))
+    cuts[:, 0] = 1
+    signal = np.zeros((3, 640), np.float32)
+    signal[2, 5], signal[2, 325] = 1, 1
+    network = room(3, still=256)
+    left, right = on_desk(signal, cuts, np.zeros((4, 2)), network, block_frames)
+    assert left[300:320].any()
+    assert right[300:320].any()
+    for side in (left, right):
+        np.testing.assert_array_equal(side[320:], side[:320])
+    assert not network.lines.any()
+    np.testing.assert_array_equal(network.clock, [640, 256])
+
+
+def test_a_desk_takes_whole_spans_alone():
+    with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
+        native.desk(noise(1, 3, 100), BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 100))
 
 
 @quickly
@@ -246,7 +295,6 @@ BLOCK_LOOPS = {
     "cascade": lambda block: native.cascade(block, BIQUADS, np.zeros((2, 1, 2))),
     "span_heights": native.span_heights,
     "follow_curve": follow,
-    "ring": lambda block: rung(noise(1, 640), block, 1, 0, 640),
     "interleaved": lambda block: native.interleaved(block, 0.5),
     "quantised": lambda block: native.quantised(block, 9000.0),
     "to_pcm16": lambda block: native.to_pcm16(block, 0.5, 3),
@@ -271,8 +319,9 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
         lambda block: native.place([], block),
         lambda block: native.set_on_desk(block, 1, 1, 1, noise(1, 2, 640), noise(1, 640)),
         lambda block: native.tops_between(block[0], np.array([0], np.int64), noise(1, 3, 32)),
+        lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
     ],
-    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "tops_between"],
+    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "tops_between", "desk"],
 )
 def test_samples_that_are_no_neighbours_are_refused(loop):
     told = "last axis of an array is not contiguous|rows of an array have gaps"

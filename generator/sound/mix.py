@@ -1,8 +1,7 @@
-"""Place recordings on the parts' buses and sum the band, one block at a time.
+"""Place recordings on the parts' buses, one block at a time.
 
-A block holds about 2.5 s. Memory does not grow with the length of the track. Every step is
-linear, so that stems add up to the mix: level, pan, expression, damping at stops, the low end in
-the middle, the room.
+A block holds about 1.4 s. Memory does not grow with the length of the track. Every step is
+linear, so that stems add up to the mix: level, pan, expression, damping at stops.
 """
 
 import math
@@ -11,17 +10,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from generator.sound import native
-from generator.sound.filters import PASS, Cascade, highpass
 from generator.sound.native import Stretch
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.recording import Sound
-from generator.sound.room import Room, room_cuts
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["EXPRESSION", "Bus", "Channel", "Desk", "Source", "expression_gain", "pan_gains"]
+__all__ = ["EXPRESSION", "Bus", "Channel", "Source", "expression_gain", "pan_gains"]
 
 EXPRESSION = 11
 """The controller whose changes move the level of a bus."""
@@ -31,9 +28,6 @@ DAMP_S = 0.09
 
 RAMP_S = 0.005
 """How long a change of expression takes."""
-
-_RUMBLE_BELOW_HZ = 25.0
-_MONO_BELOW_HZ = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,29 +189,3 @@ def _expression_curve(
         levels += [before, level]
         before = level
     return np.maximum.accumulate(np.array(times)), np.array(levels, np.float32)
-
-
-class Desk:
-    """What becomes of the sum of the parts: cuts, and the room.
-
-    The middle passes a high-pass below the lowest string of a bass (samples of fonts carry offsets
-    of a few hundredths of full scale), the side one above the kick, so that what is low stands in
-    the middle.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        middle = (highpass(_RUMBLE_BELOW_HZ, rate_hz), PASS)
-        side = (highpass(_MONO_BELOW_HZ, rate_hz), PASS)
-        self._cuts = Cascade(middle, side, room_cuts(rate_hz))
-        self._room = Room(rate_hz)
-
-    def __call__(self, signal: "NDArray[np.float32]") -> "NDArray[np.float32]":
-        """Return left and right, (2, frames), of middle, side and send to the room, (3, frames)."""
-        import numpy as np
-
-        middle, side, send = self._cuts(signal)
-        out = np.empty((2, len(middle)), np.float32)
-        np.add(middle, side, out=out[0])
-        np.subtract(middle, side, out=out[1])
-        self._room.add(send, out)
-        return out

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound import native
+from generator.sound.desk import Desk
 from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
-from generator.sound.mix import Channel, Desk, pan_gains
+from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
 from generator.sound.spool import Spool
@@ -106,7 +107,7 @@ def mix_down(
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        desks = {name: Desk(rate_hz) for name in dict.fromkeys((MIX, *parts))}
+        desks = {part: Desk(rate_hz) for part in parts}
         pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
         pending: list[Future[None]] = []
         # Of each signal its middle, its side and its share of the room; a few, since one is filled
@@ -134,9 +135,10 @@ def mix_down(
                     _set_on_desk(dry, channel, signals[MIX])
 
             def finish(signals: dict[str, Samples] = signals) -> None:
-                blocks = {name: desks[name](signal) for name, signal in signals.items()}
+                blocks = {part: spool.blank() for part, spool in spools.items()}
                 for part, spool in spools.items():
-                    spool.append(blocks[part])
+                    desks[part](signals[part], blocks[part])
+                    spool.keep()
                 meter.add(blocks.pop(MIX), blocks.values())
 
             if pool:

@@ -8,19 +8,11 @@ A feedback delay network (Jot and Chaigne 1991): sixteen lines, mixed by a Hadam
 neither adds nor takes energy; each line takes off what its length asks for, and all decay alike.
 """
 
-from typing import TYPE_CHECKING
-
 from generator.sound import native
-from generator.sound.filters import Cascade, Section, highpass, lowpass
-from generator.sound.native import SPAN
+from generator.sound.filters import PASS, Section, highpass, lowpass
+from generator.sound.native import SPAN, Network
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float32]
-
-__all__ = ["DECAY_S", "Room", "room_cuts"]
+__all__ = ["DECAY_S", "build_room", "room_cuts"]
 
 DECAY_S = 0.42
 """Reverberation time: 60 dB of decay."""
@@ -42,54 +34,31 @@ def room_cuts(rate_hz: int) -> tuple[Section, Section]:
     return highpass(_LOW_CUT_HZ, rate_hz), lowpass(_HIGH_CUT_HZ, rate_hz)
 
 
-class Room:
-    """What the room answers to a mono send that has passed the `room_cuts`, block after block.
+def build_room(rate_hz: int) -> Network:
+    """Return a silent room.
 
     The answer of each side to an impulse has unit energy, cuts included, so that a send of 0 dB
     returns about as much as went in.
     """
+    import numpy as np
 
-    def __init__(self, rate_hz: int) -> None:
-        import numpy as np
+    delays = np.rint(np.array(_LINES_MS) * rate_hz / 1000).astype(np.int32)
+    lines_s = np.array(_LINES_MS) / 1000
+    kept = 10 ** (-3 * lines_s / DECAY_S) / np.sqrt(len(lines_s))  # the matrix is unscaled
+    dull = _DULLNESS * lines_s / lines_s[-1]
+    gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
+    lines = np.zeros((len(_LINES_MS), _RING_FRAMES + 2 * SPAN), np.float32)
+    still = _whole_spans(_STILL_S * rate_hz)
+    room = Network(lines, delays, gains, np.ones(2, np.float32), np.array([0, still]), still)
 
-        self._still_frames = round(_STILL_S * rate_hz)
-        self._delays = np.rint(np.array(_LINES_MS) * rate_hz / 1000).astype(np.int32)
-        lines_s = np.array(_LINES_MS) / 1000
-        kept = 10 ** (-3 * lines_s / DECAY_S) / np.sqrt(len(lines_s))  # the matrix is unscaled
-        dull = _DULLNESS * lines_s / lines_s[-1]
-        self._gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
-        self._levels = np.ones(2, np.float32)
-        self.reset()
-        impulse = np.zeros((1, round(DECAY_S * rate_hz) // 64 * 64), np.float32)
-        impulse[0, 0] = 1.0
-        answer = np.zeros((2, impulse.shape[1]), np.float32)
-        self.add(Cascade(room_cuts(rate_hz))(impulse)[0], answer)
-        self._levels /= np.sqrt((answer**2).sum(axis=1))
-        self.reset()
+    impulse = np.zeros((3, _whole_spans(DECAY_S * rate_hz)), np.float32)
+    impulse[2, 0] = 1.0
+    answer = np.empty((2, impulse.shape[1]), np.float32)
+    biquads = np.array([PASS, PASS, *room_cuts(rate_hz)])
+    tried = room._replace(lines=lines.copy(), clock=room.clock.copy())
+    native.desk(impulse, biquads, np.zeros((4, 2)), tried, answer)
+    return room._replace(levels=1 / np.sqrt((answer**2).sum(axis=1)))
 
-    def reset(self) -> None:
-        """Let the room fall silent."""
-        import numpy as np
 
-        self._lines = np.zeros((len(_LINES_MS), _RING_FRAMES + 2 * SPAN), np.float32)
-        self._now = 0
-        self._silent_frames = self._still_frames
-
-    def add(self, send: "Samples", out: "Samples") -> None:
-        """Ring one block, a multiple of 64 samples, and add it to (2, frames)."""
-        silent = not send.any()
-        if silent and self._silent_frames >= self._still_frames:
-            return
-        native.ring(
-            send,
-            self._lines,
-            self._now,
-            self._delays,
-            self._gains,
-            self._levels,
-            out,
-        )
-        self._now += len(send)
-        self._silent_frames = self._silent_frames + len(send) if silent else 0
-        if self._silent_frames >= self._still_frames:
-            self.reset()  # what is left is below anything heard, and tiny numbers are slow
+def _whole_spans(frames: float) -> int:
+    return round(frames) // SPAN * SPAN

@@ -36,6 +36,7 @@ class Spool:
         self.blocks = 0
         self._kept_blocks = 0 if memory is None else _MOST_CHUNKS * _CHUNK_BLOCKS
         self._chunks: list[NDArray[np.float32]] = []
+        self._blank: NDArray[np.float32] | None = None
         self._spare = [] if memory is None else memory
         self._reading = threading.Lock()
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
@@ -47,25 +48,32 @@ class Spool:
         if self._file:
             self._file.close()
 
-    def append(self, block: "NDArray[np.float32]") -> None:
-        """Keep a copy of one block behind the others.
+    def blank(self) -> "NDArray[np.float32]":
+        """Return where the next block is to be made; it is kept by `keep` and gone after that."""
+        import numpy as np
+
+        if self.blocks < self._kept_blocks:
+            if self.blocks == len(self._chunks) * _CHUNK_BLOCKS:  # large pieces: fewer page faults
+                shape = (_CHUNK_BLOCKS, 2, self.block_frames)
+                self._chunks.append(
+                    self._spare.pop() if self._spare else np.empty(shape, np.float32)
+                )
+            kept: NDArray[np.float32] = self._chunks[-1][self.blocks % _CHUNK_BLOCKS]
+            return kept
+        if self._blank is None:
+            self._blank = np.empty((2, self.block_frames), np.float32)
+        return self._blank
+
+    def keep(self) -> None:
+        """Keep what was made in the last `blank` behind the blocks before it.
 
         Raises
         ------
         OutputError
             If the disk is full.
         """
-        import numpy as np
-
-        if self.blocks < self._kept_blocks:
-            if self.blocks % _CHUNK_BLOCKS == 0:  # large pieces cost fewer page faults
-                shape = (_CHUNK_BLOCKS, 2, self.block_frames)
-                self._chunks.append(
-                    self._spare.pop() if self._spare else np.empty(shape, np.float32)
-                )
-            self._chunks[-1][self.blocks % _CHUNK_BLOCKS] = block
-        else:
-            self._write(block)
+        if self.blocks >= self._kept_blocks:
+            self._write(self.blank())
         self.blocks += 1
 
     def read(self, index: int) -> "NDArray[np.float32]":
@@ -85,7 +93,7 @@ class Spool:
         try:
             if self._file is None:
                 self._file = tempfile.TemporaryFile()  # noqa: SIM115, closed by `close`
-            self._file.write(block.data if block.flags.c_contiguous else block.tobytes())
+            self._file.write(block.data)
         except OSError as error:
             raise OutputError(
                 f"{tempfile.gettempdir()}: no room for the unlevelled sound ({error.strerror}); "

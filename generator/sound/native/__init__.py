@@ -23,15 +23,16 @@ if TYPE_CHECKING:
 __all__ = [
     "SPAN",
     "Instrument",
+    "Network",
     "Stretch",
     "cascade",
+    "desk",
     "follow_curve",
     "interleaved",
     "place",
     "quantised",
     "record",
     "record_onset",
-    "ring",
     "set_on_desk",
     "span_heights",
     "to_pcm16",
@@ -56,9 +57,9 @@ _TAKES: dict[str, tuple[Any, ...]] = {
         *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT, _POINTER),
     ),
     "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
-    "ring": (
-        *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT),
-        *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT),
+    "desk": (
+        *(_POINTER, _COUNT, _POINTER, _POINTER, _POINTER, _COUNT),
+        *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT, _POINTER),
     ),
     "interleaved": (_POINTER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
@@ -100,6 +101,23 @@ class Instrument(NamedTuple):
     write_float: int
     all_sounds_off: int
     active_voices: int
+
+
+class Network(NamedTuple):
+    """A room of sixteen delay lines that feed one another.
+
+    `lines` (16, length + 128) are rings, the length a power of two; `delays` (16,) are in samples,
+    65 or more; `gains` (16, 2) are those of the sample that leaves a line and of the one after it,
+    `levels` (2,) those of the sides. `clock` (2,) is where the lines are written next and for how
+    many samples nothing has come in; after `still` of them, a multiple of 64, all is silent.
+    """
+
+    lines: "Samples"
+    delays: "NDArray[np.int32]"
+    gains: "Samples"
+    levels: "Samples"
+    clock: "NDArray[np.int64]"
+    still: int
 
 
 @cache
@@ -217,32 +235,34 @@ def interleaved(block: "NDArray[Any]", gain: float) -> "Samples":
     return out
 
 
-def ring(
-    send: "Samples",
-    lines: "Samples",
-    now: int,
-    delays: "NDArray[np.int32]",
-    gains: "Samples",
-    levels: "Samples",
+def desk(
+    signal: "Samples",
+    biquads: "NDArray[np.float64]",
+    states: "NDArray[np.float64]",
+    room: Network,
     to: "Samples",
 ) -> None:
-    """Add to (2, frames) what a room of delay lines answers to a send of (frames,).
+    """Make left and right, (2, frames), of middle, side and send to the room, (3, frames).
 
-    `lines` (16, length + 128) are rings, written from `now` on; `now` and the frames are multiples
-    of 64, the length a power of two. `delays` (16,) are in samples, `gains` (16, 2) those of the
-    sample that leaves a line and of the one after it; `levels` (2,) is how loud the sides are.
+    `biquads` (4, 5) are those of the middle, of the side and two in series of the send; `states`
+    (4, 2) and the room go on, in place. The frames are a multiple of 64.
     """
-    _library().ring(
-        _whole(send),
-        len(send),
-        _whole(lines),
-        lines.shape[1] - 2 * SPAN,
-        now,
-        _whole(delays),
-        _whole(gains),
-        _whole(levels),
-        _address(to),
-        _row_frames(to),
+    frames = signal.shape[1]
+    if frames % SPAN:
+        raise ValueError(f"{frames} samples are no multiple of {SPAN}")
+    _library().desk(
+        _whole(signal),
+        frames,
+        _whole(biquads),
+        _whole(states),
+        _whole(room.lines),
+        room.lines.shape[1] - 2 * SPAN,
+        _whole(room.delays),
+        _whole(room.gains),
+        _whole(room.levels),
+        _whole(room.clock),
+        room.still,
+        _whole(to),
     )
 
 

@@ -215,52 +215,155 @@ EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t
     }
 }
 
-/* Eight samples side by side, anywhere in memory. */
+/* Numbers side by side, anywhere in memory. */
 typedef float eight __attribute__((vector_size(32), aligned(4)));
+typedef double four __attribute__((vector_size(32), aligned(8)));
+typedef int64_t four_bits __attribute__((vector_size(32)));
 
-/* Rings a room: 16 delay lines that feed one another through a Hadamard matrix, whose rows are
- * patterns of signs. Adds `frames`, a multiple of 64, to the two rows of `to`, `row_frames` apart,
+#define INLINE static inline __attribute__((always_inline))
+#if defined(__clang__) || __GNUC__ >= 12
+#define PICK(a, b, ...) __builtin_shufflevector(a, b, __VA_ARGS__)
+#else
+#define PICK(a, b, ...) __builtin_shuffle(a, b, (four_bits){__VA_ARGS__})
+#endif
+
+/* Turns rows into columns. */
+INLINE void turn(four x[4])
+{
+    const four a = PICK(x[0], x[1], 0, 4, 2, 6), b = PICK(x[0], x[1], 1, 5, 3, 7);
+    const four c = PICK(x[2], x[3], 0, 4, 2, 6), d = PICK(x[2], x[3], 1, 5, 3, 7);
+    x[0] = PICK(a, c, 0, 1, 4, 5), x[1] = PICK(b, d, 0, 1, 4, 5);
+    x[2] = PICK(a, c, 2, 3, 6, 7), x[3] = PICK(b, d, 2, 3, 6, 7);
+}
+
+enum { MIDDLE, SIDE, SEND, CUT_SEND, CUTS };
+
+/* Filters four samples of each row, in place, by a biquad of its own. Each sample waits for the
+ * one before it, for a product and a difference only. The send goes to the row of the cut send and
+ * back: what has passed the first of its two biquads lies where the second one looks for it. */
+INLINE void cut(double rows[CUTS][SPAN], int32_t i, const four k[5], four z[2])
+{
+    four x[CUTS];
+    for (int32_t row = 0; row < CUTS; row++) x[row] = *(const four *)(rows[row] + i);
+    turn(x);
+#pragma GCC unroll 4
+    for (int32_t n = 0; n < 4; n++) {
+        const four y = k[0] * x[n] + z[0], next = k[1] * x[n] + z[1] - k[3] * z[0];
+        z[1] = k[2] * x[n] - k[4] * z[0];
+        z[0] = next;
+        x[n] = y;
+    }
+    turn(x);
+    *(four *)(rows[MIDDLE] + i) = x[MIDDLE];
+    *(four *)(rows[SIDE] + i) = x[SIDE];
+    *(four *)(rows[CUT_SEND] + i) = x[SEND];
+    *(four *)(rows[SEND] + i) = x[CUT_SEND];
+}
+
+/* Two of the four stages of a Hadamard matrix, whose rows are patterns of signs. */
+INLINE void mix(eight x[4])
+{
+    const eight a = x[0] + x[1], b = x[0] - x[1], c = x[2] + x[3], d = x[2] - x[3];
+    x[0] = a + c, x[1] = b + d, x[2] = a - c, x[3] = b - d;
+}
+
+/* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`.
+ *
+ * Middle, side and send pass biquads, given as (b0, b1, b2, a1, a2), with two states each: one for
+ * the middle, one for the side, two in series for the send. They go side by side in one vector, so
+ * the second one of the send works a span behind the others.
+ *
+ * The send then rings a room: 16 delay lines that feed one another through a Hadamard matrix, heard
  * at `levels`. Each line is a ring of `length` (a power of two) samples and a copy of the first 128
- * behind them, `now` the place that is written next; no delay is below 65. Of what leaves a line,
- * `gains` (16, 2) takes the sample and the one after it. */
-WIDE EXPORT void ring(const float *send, int64_t frames, float *lines, int64_t length, int64_t now,
-                      const int32_t *delays, const float *gains, const float *levels, float *to,
-                      int64_t row_frames)
+ * behind them; no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and
+ * the one after it. `clock` holds the place that is written next and for how many samples the send
+ * has been silent: after `still` of them the room is, too. */
+WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads, double *states,
+                      float *lines, int64_t length, const int32_t *delays, const float *gains,
+                      const float *levels, int64_t *clock, int64_t still, float *to)
 {
     enum { COPIED = 2 * SPAN };
-    for (int64_t start = 0; start < frames; start += SPAN, now += SPAN) {
-        const int64_t place = now & (length - 1);
-        const float *late[LINES];
-        for (int32_t line = 0; line < LINES; line++)
-            late[line] = lines + line * (length + COPIED) + ((now - delays[line]) & (length - 1));
-        for (int32_t i = 0; i < SPAN; i += 8) {
-            eight heard[LINES];
-#pragma GCC unroll 16
-            for (int32_t line = 0; line < LINES; line++)
-                heard[line] = gains[2 * line] * *(const eight *)(late[line] + i) +
-                              gains[2 * line + 1] * *(const eight *)(late[line] + i + 1);
-#pragma GCC unroll 4
-            for (int32_t half = 1; half < LINES; half *= 2)
-#pragma GCC unroll 16
-                for (int32_t a = 0; a < LINES; a++)
-                    if (!(a & half)) {
-                        const eight sum = heard[a] + heard[a + half];
-                        heard[a + half] = heard[a] - heard[a + half];
-                        heard[a] = sum;
-                    }
-            *(eight *)(to + start + i) += levels[0] * heard[5];
-            *(eight *)(to + row_frames + start + i) += levels[1] * heard[6];
-            const eight in = *(const eight *)(send + start + i);
-#pragma GCC unroll 16
-            for (int32_t line = 0; line < LINES; line++)
-                *(eight *)(lines + line * (length + COPIED) + place + i) = in + heard[line];
-        }
-        if (place < COPIED)
-            for (int32_t line = 0; line < LINES; line++) {
-                float *own = lines + line * (length + COPIED) + place;
-                memcpy(own + length, own, sizeof(float) * SPAN);
-            }
+    static const float nothing[3 * SPAN];
+    _Alignas(64) float beyond[2 * SPAN], send[SPAN], heard[LINES][SPAN];
+    _Alignas(64) double rows[CUTS][SPAN] = {{0}};
+    four k[5], z[2] = {{0}};
+    for (int32_t row = 0; row < CUTS; row++) {
+        const double *b = biquads + 5 * row, *a = b + 3;
+        const double own[5] = {b[0], b[1] - a[0] * b[0], b[2] - a[1] * b[0], a[0], a[1]};
+        for (int32_t i = 0; i < 5; i++) k[i][row] = own[i];
+        for (int32_t i = 0; i < 2 && row < CUT_SEND; i++) z[i][row] = states[2 * row + i];
     }
+    for (int64_t start = 0; start <= frames; start += SPAN) {
+        const int32_t begins = start == 0, ends = start == frames;
+        const int64_t row_frames = ends ? SPAN : frames;
+        const float *from = ends ? nothing : signal + start;
+        if (ends)
+            for (int32_t row = 0; row < CUT_SEND; row++)
+                for (int32_t i = 0; i < 2; i++) states[2 * row + i] = z[i][row];
+        int32_t sounds = z[0][CUT_SEND] != 0 || z[1][CUT_SEND] != 0;
+        for (int32_t i = 0; i < SPAN; i++) sounds |= rows[CUT_SEND][i] != 0;
+        const int32_t rings = !begins && (sounds || clock[1] < still);
+        for (int32_t row = 0; row < CUT_SEND; row++)
+            for (int32_t i = 0; i < SPAN; i++) rows[row][i] = from[row * row_frames + i];
+
+        if (!rings)
+            for (int32_t i = 0; i < SPAN; i += 4) cut(rows, i, k, z);
+        /* The first two stages of the matrix, done while the cuts wait for one another. */
+        for (int32_t line = 0; rings && line < LINES; line += 4) {
+            const float *late[4];
+            for (int32_t n = 0; n < 4; n++)
+                late[n] = lines + (line + n) * (length + COPIED) +
+                          ((clock[0] - delays[line + n]) & (length - 1));
+            const float *gain = gains + 2 * line;
+            for (int32_t i = 0; i < SPAN; i += 16) {
+                cut(rows, 4 * line + i / 4, k, z);
+                for (int32_t j = i; j < i + 16; j += 8) {
+                    eight x[4];
+                    for (int32_t n = 0; n < 4; n++)
+                        x[n] = gain[2 * n] * *(const eight *)(late[n] + j) +
+                               gain[2 * n + 1] * *(const eight *)(late[n] + j + 1);
+                    mix(x);
+                    for (int32_t n = 0; n < 4; n++) *(eight *)(heard[line + n] + j) = x[n];
+                }
+            }
+        }
+        float *left = ends ? beyond : to + start, *right = left + row_frames;
+        for (int32_t i = 0; i < SPAN; i++) {
+            const float middle = (float)rows[MIDDLE][i], side = (float)rows[SIDE][i];
+            left[i] = middle + side;
+            right[i] = middle - side;
+            send[i] = (float)rows[SEND][i];
+        }
+        /* What is below anything heard goes: tiny numbers are slow. */
+        for (int32_t i = 0; i < 2; i++)
+            z[i] = (four)((four_bits)z[i] & (four_bits)(z[i] * z[i] > 1e-60));
+        if (begins) {
+            for (int32_t i = 0; i < 2; i++) z[i][CUT_SEND] = states[2 * CUT_SEND + i];
+            continue;
+        }
+        const int64_t place = clock[0] & (length - 1);
+        for (int32_t line = 0; rings && line < 4; line++) {
+            float *own = lines + line * (length + COPIED) + place;
+            for (int32_t i = 0; i < SPAN; i += 8) {
+                eight x[4];
+                for (int32_t n = 0; n < 4; n++) x[n] = *(const eight *)(heard[line + 4 * n] + i);
+                mix(x);
+                float *out = to + start - SPAN + i;
+                if (line == 1) *(eight *)out += levels[0] * x[1];
+                if (line == 2) *(eight *)(out + frames) += levels[1] * x[1];
+                const eight in = *(const eight *)(send + i);
+                for (int32_t n = 0; n < 4; n++)
+                    *(eight *)(own + 4 * n * (length + COPIED) + i) = in + x[n];
+            }
+            for (int32_t n = 0; place < COPIED && n < 4; n++, own += 4 * (length + COPIED))
+                memcpy(own + length, own, sizeof(float) * SPAN);
+        }
+        clock[0] += SPAN;
+        clock[1] = sounds ? 0 : clock[1] + SPAN;
+        if (rings && clock[1] >= still)
+            memset(lines, 0, sizeof(float) * LINES * (length + COPIED));
+    }
+    for (int32_t i = 0; i < 2; i++) states[2 * CUT_SEND + i] = z[i][CUT_SEND];
 }
 
 /* A number that looks drawn at random, from a number: the finalizer of MurmurHash3 (A. Appleby,
