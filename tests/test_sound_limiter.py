@@ -7,8 +7,11 @@ import pytest
 from sound_bands import BAR_TICKS, render, small_band
 
 from generator.sound import SoundSettings
-from generator.sound.limiter import apply_curve, gain_curve_db
+from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
 from generator.sound.loudness import measure
+from generator.sound.master import CEILING_DBTP, find_level
+from generator.sound.mix import Channel
+from generator.sound.mixdown import BLOCK_FRAMES, Mixdown, mix_down
 from generator.sound.native import SPAN
 
 
@@ -35,13 +38,93 @@ def test_the_gain_falls_ahead_of_a_peak_and_recovers_slowly():
 
 
 def test_the_curve_is_joined_without_steps():
+    curve = np.linspace(0, -10, 11, dtype=np.float32)
     block = np.ones((2, 10 * SPAN), np.float32)
-    apply_curve(block, 0, np.linspace(0, -10, 11, dtype=np.float32))
+    apply_curve(block, corner_gains(curve, 0, 10 * SPAN))
     assert np.abs(np.diff(block)).max() < 0.01
     halves = np.ones((2, 10 * SPAN), np.float32)
-    apply_curve(halves[:, : 5 * SPAN], 0, np.linspace(0, -10, 11, dtype=np.float32))
-    apply_curve(halves[:, 5 * SPAN :], 5 * SPAN, np.linspace(0, -10, 11, dtype=np.float32))
+    apply_curve(halves[:, : 5 * SPAN], corner_gains(curve, 0, 5 * SPAN))
+    apply_curve(halves[:, 5 * SPAN :], corner_gains(curve, 5 * SPAN, 5 * SPAN))
     np.testing.assert_array_equal(block, halves)
+
+
+def test_the_power_that_a_curve_takes_is_that_of_the_signal():
+    """Of a constant, whose power in a span the gain alone decides."""
+    curve = np.array([0, 0, -6, -12, -3, 0, 0], np.float32)
+    block = np.full((2, 6 * SPAN), 0.5, np.float32)
+    apply_curve(block, corner_gains(curve, 0, 6 * SPAN))
+    left = (block.astype(float) ** 2).reshape(2, 6, SPAN).mean(axis=2).sum(axis=0)
+    lost = power_lost(np.full(6, 0.5, np.float32), curve)
+    # A line is sampled at its left ends: half a sample of 64 early.
+    np.testing.assert_allclose(0.5 - lost, left, rtol=0.02)
+    assert lost[0] == lost[-1] == 0
+
+
+class Drummer:
+    """Kicks, snares and hats with sharp strokes over a bass: made here, peaks high above it."""
+
+    channel = Channel("drums", (), 1.0, 0.2, 0.3, (), True)
+
+    def __init__(self, rate_hz: int, seconds: float) -> None:
+        rng, frames = np.random.default_rng(5), round(rate_hz * seconds)
+        self.sound = np.zeros((1, -(-frames // BLOCK_FRAMES) * BLOCK_FRAMES), np.float32)
+        time_s = np.arange(rate_hz) / rate_hz
+        for beat, start in enumerate(range(0, frames - rate_hz, rate_hz // 4)):
+            kick = np.exp(-time_s * 18) * np.sin(300 * (1 - np.exp(-time_s * 9)) + 340 * time_s)
+            snare = np.exp(-time_s * 22) * rng.standard_normal(rate_hz) * 0.5
+            hat = np.exp(-time_s * 90) * np.diff(rng.standard_normal(rate_hz + 1)) * 0.15
+            stroke = (kick, hat, snare, hat)[beat % 4]
+            self.sound[0, start : start + rate_hz] += rng.uniform(0.3, 1) * stroke
+        bass_hz = np.repeat([41.2, 55.0, 61.7, 49.0], frames // 4 + 1)[:frames]
+        self.sound[0, :frames] += 0.05 * np.sin(2 * np.pi * np.cumsum(bass_hz) / rate_hz)
+
+    def prepare(self, end: int) -> None:
+        pass
+
+    def block(self, start: int, frames: int) -> np.ndarray:
+        return self.sound[:, start : start + frames]
+
+    def spent(self, start: int) -> bool:
+        return start >= self.sound.shape[1]
+
+
+def drummed(rate_hz: int) -> Mixdown:
+    drummer = Drummer(rate_hz, 12.0)
+    return mix_down(
+        [drummer],
+        parts=("mix",),
+        end_sample=drummer.sound.shape[1],
+        rate_hz=rate_hz,
+        jobs=1,
+        memory=[],
+        progress=lambda done: None,
+    )
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+@pytest.mark.parametrize(
+    ("lufs", "least_limited_db", "reached"),
+    [(-18.0, 2.5, True), (-16.0, 6.0, True), (-14.0, 14.0, False)],
+)
+def test_what_the_limiter_leaves_is_told_without_listening(
+    rate_hz, lufs, least_limited_db, reached
+):
+    """Power of spans times the gain squared, against a meter on the limited signal: 0.05 LU."""
+    mixed = drummed(rate_hz)
+    level = find_level(mixed, lufs, rate_hz)
+    assert level.limited_db > least_limited_db
+    sound = np.concatenate(
+        [mixed.spools["mix"].read(i) for i in range(mixed.spools["mix"].blocks)], axis=1
+    ) * np.float32(level.gain)
+    apply_curve(sound, corner_gains(level.curve_db, 0, sound.shape[1]))
+    heard, dbtp = measure(sound, rate_hz)
+    assert level.lufs == pytest.approx(heard, abs=0.05)
+    assert dbtp <= CEILING_DBTP
+    if reached:
+        assert heard == pytest.approx(lufs, abs=0.1)
+    else:  # the peaks allow no more: that is told
+        assert "more than the peaks allow" in level.remarks[0]
+    mixed.close()
 
 
 @pytest.mark.parametrize("lufs", [-14.0, -11.0, -9.0])

@@ -7,7 +7,9 @@ import pyloudnorm
 import pytest
 
 from generator.sound.filters import Cascade
-from generator.sound.loudness import LoudnessMeter, TruePeakMeter, k_weighting, measure
+from generator.sound.loudness import LoudnessMeter, k_weighting, measure
+from generator.sound.native import SPAN
+from generator.sound.true_peak import SpanPeaks, TruePeakMeter, _interpolator
 
 
 def music(rate_hz: int, seconds: float, seed: int = 1) -> np.ndarray:
@@ -42,25 +44,108 @@ def test_blocks_of_any_length_give_the_same_reading():
     x = music(44_100, 5.0)
     whole = measure(x, 44_100)
     loudness, peak = LoudnessMeter(44_100), TruePeakMeter()
+    powers, reaches = [], []
     at = 0
     for length in (1, 63, 64, 1000, 44_100, 7, 100_000, 200_000):
-        loudness.add(x[:, at : at + length])
-        peak.add(x[:, at : at + length])
+        powers.append(loudness.add(x[:, at : at + length]))
+        reaches.append(peak.add(x[:, at : at + length]))
         at += length
     assert at >= x.shape[1]
-    assert loudness.integrated() == pytest.approx(whole[0], abs=1e-4)
+    assert loudness.integrated() == pytest.approx(whole[0], abs=1e-9)
     assert peak.finish() == whole[1]
+    np.testing.assert_allclose(np.concatenate(powers), LoudnessMeter(44_100).add(x), rtol=1e-6)
+    np.testing.assert_array_equal(np.concatenate(reaches), TruePeakMeter().add(x))
 
 
-def test_passing_over_quiet_stretches_does_not_change_the_peak():
-    """Against oversampling every sample, in one piece by FFT."""
-    x = music(44_100, 2.0)
-    x[0, 40_000:40_003] = 0.9, 0.9, -0.9
+def test_powers_of_spans_add_up_to_those_of_hops():
+    """At 48 kHz a hop is 75 spans."""
+    loudness = LoudnessMeter(48_000)
+    spans = loudness.add(music(48_000, 2.0))
+    np.testing.assert_allclose(spans.reshape(-1, 75).mean(axis=1), loudness.hop_powers(), rtol=1e-6)
+
+
+def oversampled(x: np.ndarray) -> np.ndarray:
+    """Return four times as many samples, in one piece by FFT."""
     spectrum = np.fft.rfft(x, axis=1)
     padded = np.zeros((2, 4 * (spectrum.shape[1] - 1) + 1), complex)
     padded[:, : spectrum.shape[1]] = spectrum
-    dense = np.fft.irfft(padded, 4 * x.shape[1], axis=1) * 4
+    return np.fft.irfft(padded, 4 * x.shape[1], axis=1) * 4
+
+
+def test_passing_over_quiet_stretches_does_not_change_the_peak():
+    """Against oversampling every sample."""
+    x = music(44_100, 2.0)
+    x[0, 40_000:40_003] = 0.9, 0.9, -0.9
+    dense = oversampled(x)
     assert measure(x, 44_100)[1] == pytest.approx(20 * np.log10(np.abs(dense).max()), abs=0.1)
+
+
+BLOCK_SPANS = 10
+
+
+def in_blocks(x: np.ndarray) -> tuple[SpanPeaks, list[int]]:
+    """Return what finds the peaks of spans, and a list of the blocks that it reads."""
+    meter, seen, frames = TruePeakMeter(), [], BLOCK_SPANS * SPAN
+
+    def read(number: int) -> np.ndarray:
+        seen.append(number)
+        assert 0 <= number * frames < x.shape[1]
+        return x[:, number * frames : (number + 1) * frames]
+
+    reaches = np.concatenate([meter.add(x), meter.add(np.zeros((2, SPAN), np.float32))])
+    return SpanPeaks(read, frames, reaches), seen
+
+
+@pytest.mark.parametrize("highest", [0.1, 0.5, 0.85])
+def test_peaks_of_spans_are_those_of_oversampling_everything(highest):
+    """Where they may pass the floor; a peak is also told of the span beside it.
+
+    Noise up to a share of half the sampling rate, which the taps of the meter pass evenly.
+    """
+    frames = 40 * BLOCK_SPANS * SPAN
+    spectrum = np.fft.rfft(np.random.default_rng(3).standard_normal((2, frames)), axis=1)
+    spectrum[:, round(highest * spectrum.shape[1]) :] = 0
+    x = np.fft.irfft(spectrum, frames, axis=1) * np.hanning(frames)  # the FFT is circular
+    x = (0.4 * x / np.abs(x).max()).astype(np.float32)
+    points = np.abs(oversampled(x)).reshape(2, -1, 4 * SPAN).max(axis=(0, 2))
+    around = np.maximum(points, np.maximum(np.append(points[1:], 0), np.append(0, points[:-1])))
+    finder, _ = in_blocks(x)
+    floor = points.max() / 2
+    peaks = finder.above(floor).copy()
+    loud = points > floor
+    assert 1 < loud.sum() < len(points)
+    assert (peaks[loud] >= 0.99 * points[loud]).all()  # 0.1 dB: they are 32, here are all
+    assert (peaks <= 1.01 * around).all()
+    # In two steps no other than in one, and with no floor each span has its peak.
+    finer, again = finder.above(floor / 4), in_blocks(x)[0].above(floor / 4)
+    np.testing.assert_array_equal(finer, again)
+    assert (in_blocks(x)[0].above(-1.0)[loud] == peaks[loud]).all()
+
+
+def test_only_blocks_with_loud_spans_are_read():
+    x = np.full((2, 12 * BLOCK_SPANS * SPAN), 0.01, np.float32)
+    frames = BLOCK_SPANS * SPAN
+    x[0, 3 * frames + 100] = 0.5
+    x[1, 7 * frames - 1] = -0.5  # rings on in the next block
+    x[1, 0] = 0.6
+    finder, seen = in_blocks(x)
+    peaks = finder.above(0.3)
+    assert set(seen) == {0, 3, 6, 7}
+    loud = np.flatnonzero(peaks > 0.3)
+    assert {0, 31, 69} <= set(loud) <= {0, 30, 31, 32, 68, 69, 70}
+    assert peaks.max() == pytest.approx(0.6, rel=0.05)
+
+
+@pytest.mark.parametrize("phase", [0, 1, 2])
+def test_not_even_the_signal_that_suits_the_taps_best_passes_its_reach(phase):
+    """What makes the greatest point between samples of one: each has the sign of its tap."""
+    taps = _interpolator()
+    x = np.zeros((2, 20 * SPAN), np.float32)
+    x[0, 600:632] = np.sign(taps[phase])
+    meter = TruePeakMeter()
+    reaches = meter.add(x)
+    meter.finish()
+    assert np.abs(taps[phase]).sum() * (1 - 1e-5) <= meter.peak <= reaches.max()
 
 
 def test_silence_and_very_short_sounds_have_no_loudness():

@@ -114,13 +114,62 @@ def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
 
 
 @quickly
+@given(SEEDS, ROWS, BORDERS, st.sets(st.integers(1, 300), max_size=5).map(sorted))
+@example(1, 2, [64, 100], [64, 70, 128, 300])
+def test_powers_are_those_behind_two_biquads_by_spans_and_by_hops(seed, rows, borders, ends):
+    """Outside check: scipy.signal.sosfilt; the block may be cut anywhere."""
+    rng = np.random.default_rng(seed)
+    radius, angle = rng.uniform(0, 0.98, 2), rng.uniform(0, np.pi, 2)
+    poles = np.stack([-2 * radius * np.cos(angle), radius**2], axis=-1)
+    zeros, signal = rng.standard_normal((2, 3)), noise(seed, rows, 300)
+    sos = np.concatenate([zeros, np.ones((2, 1)), poles], axis=-1)
+    squares = (sosfilt(sos, signal.astype(float)) ** 2).sum(axis=0)
+    expected = [squares[i : i + SPAN].sum() for i in range(0, 300, SPAN)]
+    hops_expected = [part.sum() for part in np.split(squares, ends)]
+
+    state, spans, hops = np.zeros((6, 2)), np.zeros(6), np.zeros(len(ends) + 1)
+    ends = np.array([*ends, 400])
+    for start, part in zip([0, *borders], np.split(signal, borders, axis=1), strict=True):
+        span, hop = start // SPAN, int(np.searchsorted(ends, start, side="right"))
+        native.weighted_powers(
+            part,
+            np.concatenate([zeros, poles], axis=-1),
+            state,
+            span_end=(span + 1) * SPAN - start,
+            spans=spans[span:],
+            hop_ends=ends[hop:] - start,
+            hops=hops[hop:],
+        )
+    np.testing.assert_allclose(spans[:5], expected, rtol=1e-9)
+    np.testing.assert_allclose(hops, hops_expected, rtol=1e-9)
+
+
+@quickly
+@given(SEEDS, ROWS, FRAMES, st.floats(0, 1, width=32))
+def test_a_reach_is_the_greatest_sample_and_second_difference_near_a_span(
+    seed, rows, frames, weight
+):
+    block = noise(seed, rows, frames)
+    near = [block[:, s : s + 98] for s in range(0, frames - 2 * SPAN + 1, SPAN)]
+    expected = [
+        np.abs(x[:, :96]).max(axis=1)
+        + np.float32(weight)
+        * np.abs((x[:, :-2] + x[:, 2:]) - (x[:, 1:-1] + x[:, 1:-1])).max(axis=1)
+        for x in near
+    ]
+    reaches = native.span_reaches(block, weight)
+    assert reaches.shape == (rows, len(near))
+    np.testing.assert_array_equal(reaches.T, np.array(expected).reshape(len(near), rows))
+
+
+@quickly
 @given(SEEDS, st.lists(st.integers(0, 4), max_size=8))
-def test_tops_between_are_the_greatest_of_three_filters_over_a_span(seed, spans):
+def test_tops_are_the_greatest_of_samples_and_three_filters_over_a_span(seed, spans):
     """The last window ends with the row, 31 samples behind the last span. Checked by numpy."""
-    row, taps = noise(seed, 5 * SPAN + 31), noise(seed + 1, 3, 32)
-    between = np.abs([np.correlate(row.astype(float), phase, "valid") for phase in taps])
-    expected = between.reshape(3, 5, SPAN).max(axis=(0, 2))[spans]
-    tops = native.tops_between(row, np.array(spans, np.int64), taps)
+    row, taps = noise(seed, 5 * SPAN + 31), noise(seed + 1, 3, 32) / 8
+    points = [np.correlate(row.astype(float), phase, "valid") for phase in taps]
+    expected = np.abs([row[15:-16], *points]).reshape(4, 5, SPAN).max(axis=(0, 2))[spans]
+    tops = native.span_tops(row, np.array(spans, np.int64), taps)
     np.testing.assert_allclose(tops, expected, rtol=1e-5)
 
 
@@ -258,6 +307,22 @@ def test_pcm_is_within_one_step_and_a_half_and_the_same_bits_whatever_the_blocks
     np.testing.assert_array_equal(np.concatenate(cut), pcm)
 
 
+@quickly
+@given(SEEDS, FRAMES, st.integers(0, 2**33))
+def test_pcm_along_a_curve_is_that_of_the_signal_that_follows_it(seed, frames, start):
+    """The same bits, at any gain: a track is no other where it is written in two steps."""
+    block = noise(seed, 2, frames) / 4
+    corners = np.random.default_rng(seed).choice(
+        np.array([0, 0.5, 1], np.float32), -(-frames // SPAN) + 1
+    )
+    followed = block * np.float32(0.7)
+    native.follow_curve(followed, SPAN * np.arange(len(corners)), corners)
+    pcm = native.to_pcm16(block, 0.7, start, corners)
+    np.testing.assert_array_equal(pcm, native.to_pcm16(followed, 1.0, start))
+    with pytest.raises(ValueError, match="corners for"):
+        native.to_pcm16(block, 0.7, start, corners[:-1])
+
+
 @pytest.mark.parametrize("level_steps", [0.0, 0.25, 0.5, -100.3])
 def test_the_error_of_pcm_is_that_of_triangular_dither(level_steps):
     """No mean, a variance of 1/4 whatever the level, and white.
@@ -291,9 +356,27 @@ def follow(block):
 
 
 BIQUADS = np.array([[[1.0, 0.5, 0.25, -0.5, 0.25]]] * 2)
+
+
+def powers(block):
+    spans, hops = np.zeros(11), np.zeros(2)
+    native.weighted_powers(
+        block,
+        BIQUADS[:, 0],
+        np.zeros((6, 2)),
+        span_end=SPAN,
+        spans=spans,
+        hop_ends=np.array([300, 700]),
+        hops=hops,
+    )
+    return np.concatenate([spans, hops])
+
+
 BLOCK_LOOPS = {
     "cascade": lambda block: native.cascade(block, BIQUADS, np.zeros((2, 1, 2))),
+    "weighted_powers": powers,
     "span_heights": native.span_heights,
+    "span_reaches": lambda block: native.span_reaches(block, 0.5),
     "follow_curve": follow,
     "interleaved": lambda block: native.interleaved(block, 0.5),
     "quantised": lambda block: native.quantised(block, 9000.0),
@@ -318,10 +401,10 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
         *BLOCK_LOOPS.values(),
         lambda block: native.place([], block),
         lambda block: native.set_on_desk(block, 1, 1, 1, noise(1, 2, 640), noise(1, 640)),
-        lambda block: native.tops_between(block[0], np.array([0], np.int64), noise(1, 3, 32)),
+        lambda block: native.span_tops(block[0], np.array([0], np.int64), noise(1, 3, 32)),
         lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
     ],
-    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "tops_between", "desk"],
+    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "span_tops", "desk"],
 )
 def test_samples_that_are_no_neighbours_are_refused(loop):
     told = "last axis of an array is not contiguous|rows of an array have gaps"

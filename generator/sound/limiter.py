@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["apply_curve", "gain_curve_db"]
+__all__ = ["apply_curve", "corner_gains", "gain_curve_db", "power_lost"]
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
@@ -75,16 +75,48 @@ def _limit_slope(corners: "NDArray[np.float32]", step_db: float) -> None:
         corners[start : start + _CHUNK] = np.minimum(chunk, 0.0)
 
 
-def apply_curve(block: "NDArray[np.float32]", start: int, curve_db: "NDArray[np.float32]") -> None:
-    """Multiply (2, frames) by the curve, in place; `start`, a multiple of 64, is its first sample.
+def power_lost(
+    powers: "NDArray[np.float32]", curve_db: "NDArray[np.float32]"
+) -> "NDArray[np.float32]":
+    """Return what the curve takes off the power of each span of 64 samples.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> lost = power_lost(np.ones(2, np.float32), np.array([0, 0, -20], np.float32))
+    >>> [round(float(value), 2) for value in lost]
+    [0.0, 0.63]
+    """
+    import numpy as np
+
+    lost = np.zeros(len(powers), np.float32)
+    held = np.flatnonzero(np.minimum(curve_db[:-1], curve_db[1:]) < 0)
+    before, after = 10 ** (curve_db[held] / 20), 10 ** (curve_db[held + 1] / 20)
+    # The mean square of a straight line.
+    left = (before * before + before * after + after * after) / 3
+    lost[held] = powers[held] * (1 - left)
+    return lost
+
+
+def corner_gains(
+    curve_db: "NDArray[np.float32]", start: int, frames: int
+) -> "NDArray[np.float32] | None":
+    """Return the gains at the corners of the spans from sample `start` on; None if all are 1.
+
+    `start` is a multiple of 64. Behind the end of the curve the gain stays what it was.
+    """
+    import numpy as np
+
+    first, spans = start // SPAN, -(-frames // SPAN)
+    corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
+    return (10 ** (corners / 20)).astype(np.float32) if corners.any() else None
+
+
+def apply_curve(block: "NDArray[np.float32]", corners: "NDArray[np.float32]") -> None:
+    """Multiply (2, frames) in place by what `corner_gains` returned.
 
     Between two corners the gain, not the decibel, follows a straight line.
     """
     import numpy as np
 
-    first = start // SPAN
-    spans = -(-block.shape[1] // SPAN)
-    corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
-    if corners.any():
-        gains = (10 ** (corners / 20)).astype(np.float32)
-        native.follow_curve(block, SPAN * np.arange(spans + 1), gains)
+    native.follow_curve(block, SPAN * np.arange(len(corners)), corners)

@@ -1,18 +1,18 @@
-"""Integrated loudness and true peak after ITU-R BS.1770-4, streamed.
+"""Integrated loudness after ITU-R BS.1770-4, Annex 1, streamed.
 
-Annex 1: K-weighting (two biquads), mean square over blocks of 400 ms that overlap by 75 %, an
-absolute gate at -70 LUFS and a relative gate 10 LU below. Annex 2: peak of the signal oversampled
-four times. The standard tabulates the K-weighting at 48 kHz; for other rates the analogue
-prototype behind that table is transformed anew (parameters as derived by Mansbridge, Finn and
-Reiss 2012, which give the table back at 48 kHz to its last printed digits).
+K-weighting (two biquads), mean square over blocks of 400 ms that overlap by 75 %, an absolute gate
+at -70 LUFS and a relative gate 10 LU below. The standard tabulates the K-weighting at 48 kHz; for
+other rates the analogue prototype behind that table is transformed anew (parameters as derived by
+Mansbridge, Finn and Reiss 2012, which give the table back at 48 kHz to its last printed digits).
 """
 
 import math
 from typing import TYPE_CHECKING
 
 from generator.sound import native
-from generator.sound.filters import Cascade, Section
+from generator.sound.filters import Section
 from generator.sound.native import SPAN
+from generator.sound.true_peak import TruePeakMeter
 
 if TYPE_CHECKING:
     import numpy as np
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LoudnessMeter",
-    "TruePeakMeter",
     "gated_loudness",
     "k_weighting",
     "measure",
@@ -29,11 +28,6 @@ __all__ = [
 _OFFSET_DB = -0.691
 _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU = -10.0
-
-_OVERSAMPLING = 4
-_HALF_TAPS = 16
-_BETA = 8.0
-_BATCH = 64
 
 
 def k_weighting(rate_hz: int) -> tuple[Section, Section]:
@@ -74,38 +68,48 @@ def gated_loudness(hop_powers: "NDArray[np.float64]") -> float:
 
 
 class LoudnessMeter:
-    """Takes blocks of (channels, frames) samples; any length, front channels only."""
+    """Takes blocks of (channels, frames) samples; any length, one or two front channels."""
 
-    def __init__(self, rate_hz: int, channels: int = 2) -> None:
+    def __init__(self, rate_hz: int) -> None:
         import numpy as np
 
         self._rate_hz = rate_hz
-        self._weighting = Cascade(*[k_weighting(rate_hz)] * channels)
-        self._power = np.zeros(0, np.float32)
+        self._weighting = np.array(k_weighting(rate_hz))
+        self._state = np.zeros((6, 2))
         self._seen = 0
+        self._open_hop = self._open_span = 0.0
         self._hops: list[NDArray[np.float64]] = []
+        self._whole_hops = 0
 
-    def add(self, block: "NDArray[np.float32]") -> None:
-        """Measure on."""
+    def add(self, block: "NDArray[np.float32]") -> "NDArray[np.float32]":
+        """Measure on; return the mean squares of the spans of 64 samples that are whole now.
+
+        They are summed over the channels, and counted from the beginning, however long the blocks.
+        """
         import numpy as np
 
-        weighted = self._weighting(np.ascontiguousarray(block, np.float32))
-        power = np.einsum("cn,cn->n", weighted, weighted, dtype=np.float32)
-        power = np.concatenate([self._power, power])
-        first = self._seen
+        first, last = self._seen, self._seen + block.shape[1]
         # Hop h covers the samples from round(h * rate / 10) to the next such edge.
-        edges = [first]
-        hop = round(first * 10 / self._rate_hz)
-        while (edge := round((hop + 1) * self._rate_hz / 10)) <= first + len(power):
-            edges.append(edge)
-            hop += 1
-        if len(edges) > 1:
-            offsets = np.array(edges) - first
-            sums = np.add.reduceat(power[: offsets[-1]], offsets[:-1], dtype=np.float64)
-            self._hops.append(sums / np.diff(offsets))
-            power = power[offsets[-1] :]
-            self._seen = edges[-1]
-        self._power = power
+        numbers = np.arange(self._whole_hops, last * 10 // self._rate_hz + 3)
+        edges = np.rint(numbers * self._rate_hz / 10).astype(np.int64)
+        hops = np.zeros(len(edges) - 1)
+        spans = np.zeros(last // SPAN - first // SPAN + 1)
+        hops[0], spans[0] = self._open_hop, self._open_span
+        native.weighted_powers(
+            np.ascontiguousarray(block, np.float32),
+            self._weighting,
+            self._state,
+            span_end=SPAN - first % SPAN,
+            spans=spans,
+            hop_ends=edges[1:] - first,
+            hops=hops,
+        )
+        whole = int(np.searchsorted(edges, last, side="right")) - 1
+        self._hops.append(hops[:whole] / np.diff(edges[: whole + 1]))
+        self._open_hop, self._open_span = hops[whole], spans[-1]
+        self._whole_hops += whole
+        self._seen = last
+        return (spans[:-1] / SPAN).astype(np.float32)
 
     def hop_powers(self) -> "NDArray[np.float64]":
         """Return the mean square of every whole 100 ms so far, summed over the channels."""
@@ -118,96 +122,6 @@ class LoudnessMeter:
         return gated_loudness(self.hop_powers())
 
 
-class TruePeakMeter:
-    """Peak between the samples: oversampled only where a peak can be.
-
-    The interpolated signal cannot exceed the greatest absolute sample near it by more than the
-    sum of the absolute taps, so stretches too quiet to hold the peak are passed over; the result
-    is the same as that of oversampling everything.
-    """
-
-    def __init__(self, channels: int = 2) -> None:
-        import numpy as np
-
-        self._taps = _interpolator()
-        self._bound = float(np.abs(self._taps).sum(axis=1).max())
-        self._before = np.zeros((channels, SPAN), np.float32)
-        self.peak = 0.0
-
-    def add(self, block: "NDArray[np.float32]") -> None:
-        """Measure on."""
-        import numpy as np
-
-        signal = np.concatenate([self._before, block], axis=1)
-        whole = signal.shape[1] // SPAN * SPAN
-        if whole > SPAN:
-            for channel, heights in zip(
-                signal, native.span_heights(signal[:, :whole]), strict=True
-            ):
-                self._raise(channel, heights)
-        self._before = signal[:, max(0, whole - SPAN) :].copy()
-
-    def finish(self) -> float:
-        """Return the peak in dBTP, with what rings on after the last sample; -inf if silent."""
-        import numpy as np
-
-        self.add(np.zeros((self._before.shape[0], 3 * SPAN), np.float32))
-        return 20 * math.log10(self.peak) if self.peak > 0 else -math.inf
-
-    def span_peaks(self, signal: "NDArray[np.float32]", floor: float) -> "NDArray[np.float32]":
-        """Return the true peak near each span of 64 samples of (channels, 64 * (spans + 1)).
-
-        The first span is only there for its samples. Spans whose true peak cannot reach `floor`
-        give their greatest sample instead.
-        """
-        import numpy as np
-
-        spans = signal.shape[1] // SPAN - 1
-        peaks = np.zeros(spans + 1, np.float32)
-        for channel, heights in zip(signal, native.span_heights(signal), strict=True):
-            near = np.maximum(heights[:-1], heights[1:])
-            peaks = np.maximum(peaks, heights)
-            loud = np.flatnonzero(near * self._bound > floor)
-            for i in range(0, len(loud), _BATCH):
-                some = loud[i : i + _BATCH]
-                tops = native.tops_between(channel, some, self._taps)
-                # A window starts up to 64 samples before the point that it interpolates.
-                np.maximum.at(peaks, some, tops)
-                np.maximum.at(peaks, some + 1, tops)
-        return peaks[1:]
-
-    def _raise(self, channel: "NDArray[np.float32]", heights: "NDArray[np.float32]") -> None:
-        import numpy as np
-
-        near = np.maximum(heights[:-1], heights[1:])
-        self.peak = max(self.peak, float(heights.max()))
-        loud = np.flatnonzero(near * self._bound > self.peak)
-        loud = loud[np.argsort(-near[loud], kind="stable")]
-        for i in range(0, len(loud), _BATCH):
-            some = loud[i : i + _BATCH]
-            if near[some[0]] * self._bound <= self.peak:
-                break
-            self.peak = max(self.peak, float(native.tops_between(channel, some, self._taps).max()))
-
-
-def _interpolator() -> "NDArray[np.float32]":
-    """Return taps (3, 2 * _HALF_TAPS) for the three points between two samples.
-
-    A windowed sinc (Kaiser): flatter than the 12 taps a phase of the standard's example,
-    within the ripple that Annex 2 allows.
-    """
-    import numpy as np
-
-    fractions = np.arange(1, _OVERSAMPLING) / _OVERSAMPLING
-    distance = np.arange(2 * _HALF_TAPS) - (_HALF_TAPS - 1) - fractions[:, None]
-    window = np.i0(_BETA * np.sqrt(np.maximum(0.0, 1 - (distance / _HALF_TAPS) ** 2))) / np.i0(
-        _BETA
-    )
-    taps = np.sinc(distance) * window
-    scaled: NDArray[np.float32] = (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32)
-    return scaled
-
-
 def measure(signal: "NDArray[np.float32]", rate_hz: int) -> tuple[float, float]:
     """Return (LUFS, dBTP) of (channels, frames) samples.
 
@@ -217,7 +131,7 @@ def measure(signal: "NDArray[np.float32]", rate_hz: int) -> tuple[float, float]:
     >>> round(lufs, 1), abs(dbtp) < 0.01
     (-3.0, True)
     """
-    loudness = LoudnessMeter(rate_hz, len(signal))
+    loudness = LoudnessMeter(rate_hz)
     peak = TruePeakMeter(len(signal))
     loudness.add(signal)
     peak.add(signal)

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 from generator.sound import native
 from generator.sound.encode import Encoder, open_encoder
-from generator.sound.limiter import apply_curve, gain_curve_db
-from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
+from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
+from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
 from generator.sound.native import SPAN
-from generator.sound.spool import Spool
+from generator.sound.true_peak import SpanPeaks, TruePeakMeter
 
 __all__ = ["Level", "find_level", "write_files"]
 
@@ -29,8 +29,8 @@ _TAIL_FLOOR = 10 ** (-70 / 20)
 _FADE_S = 0.05
 _CLOSE_ENOUGH_LU = 0.05
 _TRIES = 12
+_LEAST_SLOPE = 0.1
 _WORTH_TELLING_DB = 6.0  # less than this on single peaks goes unnoticed
-_ROUGH_DB = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class Level:
         return float(10 ** (self.gain_db / 20))
 
 
-def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int, jobs: int) -> Level:
+def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int) -> Level:
     """Return the gain that brings the mix to its loudness, limited where peaks forbid plain gain.
 
     The gain is rounded to a thousandth of a decibel: nothing to an ear, and it hides the rounding
@@ -65,14 +65,9 @@ def find_level(mixed: Mixdown, target_lufs: float, rate_hz: int, jobs: int) -> L
     gain_db = round(target_lufs - mixed.lufs, 3)
     if mixed.dbtp + gain_db <= CEILING_DBTP:
         return Level(gain_db, mixed.lufs + gain_db, mixed.dbtp + gain_db)
-    # Limiting costs loudness, which the gain makes up for: never more than what was cut off.
-    margin_db = 1.0 + mixed.dbtp + gain_db - CEILING_DBTP
-    floor = 10 ** ((CEILING_DBTP - gain_db - margin_db) / 20)
-    peaks = _span_peaks(mixed.spools[MIX], floor, jobs)
-    gain_db, curve, lufs = _settle(mixed, peaks, gain_db, target_lufs, 0.0, rate_hz)
-    if curve.min() < -_ROUGH_DB:
-        heard = _measured_loudness(mixed.spools[MIX], 10 ** (gain_db / 20), curve, rate_hz)
-        gain_db, curve, lufs = _settle(mixed, peaks, gain_db, target_lufs, heard - lufs, rate_hz)
+    # Limiting costs loudness, which the gain makes up for: a decibel more than is cut off at most.
+    most_db = gain_db + 1.0 + mixed.dbtp + gain_db - CEILING_DBTP
+    gain_db, curve, lufs = _settle(mixed, gain_db, most_db, target_lufs, rate_hz)
     remarks = []
     if curve.min() < -_WORTH_TELLING_DB:
         remarks.append(
@@ -134,8 +129,8 @@ def _write_part(
         encoders.append(encoder)
     meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
     curve_db = level.curve_db if part == MIX else None
-    # Plain gain to 16 bit is one pass over the samples; everything else takes a levelled copy.
-    in_one = meters is None and curve_db is None and all(e.takes_pcm16 for e in encoders)
+    # Gain and curve to 16 bit are one pass over the samples; all else takes a levelled copy.
+    in_one = meters is None and all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
     fade_start = frames - round(_FADE_S * settings.rate_hz)
     with ThreadPoolExecutor(len(encoders)) as pool:
@@ -143,16 +138,19 @@ def _write_part(
         for index in range(-(-frames // spool.block_frames)):
             start = index * spool.block_frames
             block = spool.read(index)[:, : frames - start]
-            gain = level.gain
+            gain, corners = level.gain, None
+            if curve_db is not None:
+                corners = corner_gains(curve_db, start, block.shape[1])
             if not in_one or start + block.shape[1] > fade_start:
                 block, gain = block * np.float32(gain), 1.0
-                if curve_db is not None:
-                    apply_curve(block, start, curve_db)
+                if corners is not None:
+                    apply_curve(block, corners)
+                    corners = None
                 if start + block.shape[1] > fade_start:
                     _fade(block, start - fade_start, frames - fade_start)
             for meter in meters or ():
                 meter.add(block)
-            pcm = native.to_pcm16(block, gain, start) if wants_pcm16 else None
+            pcm = native.to_pcm16(block, gain, start, corners) if wants_pcm16 else None
             for future in pending:
                 future.result()
             pending = [
@@ -184,71 +182,40 @@ def _write_part(
 
 
 def _settle(
-    mixed: Mixdown,
-    peaks: Samples,
-    gain_db: float,
-    target_lufs: float,
-    bias_lu: float,
-    rate_hz: int,
-) -> tuple[float, NDArray[np.float32], float]:
-    """Raise the gain until the limited mix is as loud as asked for; return the last curve too."""
-    lufs, curve = -math.inf, np.zeros(1, np.float32)
-    for _ in range(_TRIES):
-        curve = gain_curve_db(peaks, 10 ** (gain_db / 20), _LIMITER_CEILING_DBTP, rate_hz)
-        lufs = _limited_loudness(mixed.hop_powers, curve, rate_hz) + gain_db + bias_lu
-        if abs(target_lufs - lufs) <= _CLOSE_ENOUGH_LU:
-            break
-        gain_db = round(gain_db + max(-1.0, min(1.0, target_lufs - lufs)), 3)
-    return gain_db, curve, lufs
+    mixed: Mixdown, gain_db: float, most_db: float, target_lufs: float, rate_hz: int
+) -> tuple[float, Samples, float]:
+    """Raise the gain until the limited mix is as loud as asked for; return its curve too.
 
-
-def _span_peaks(spool: Spool, floor: float, jobs: int) -> Samples:
-    """Return the true peak of each span of 64 samples, exact where it may reach `floor`."""
-    spans = spool.block_frames // SPAN
-    peaks = np.empty(spool.blocks * spans, np.float32)
-
-    def measure(first: int, last: int) -> None:
-        meter = TruePeakMeter()
-        before = spool.read(first - 1)[:, -SPAN:] if first else np.zeros((2, SPAN), np.float32)
-        for index in range(first, last):
-            block = spool.read(index)
-            signal = np.concatenate([before, block], axis=1)
-            peaks[index * spans : (index + 1) * spans] = meter.span_peaks(signal, floor)
-            before = block[:, -SPAN:]
-
-    edges = [spool.blocks * part // jobs for part in range(jobs + 1)]
-    with ThreadPoolExecutor(jobs) as pool:
-        list(pool.map(measure, edges[:-1], edges[1:]))
-    return peaks
-
-
-def _limited_loudness(
-    hop_powers: NDArray[np.float64], curve_db: NDArray[np.float32], rate_hz: int
-) -> float:
-    """Return the loudness that the curve leaves: powers of hops times the curve's in them.
-
-    The curve moves slowly against the 100 ms of a hop, except for the few milliseconds around a
-    peak, so the powers need not be measured again (tests say within 0.1 LU).
+    The louder, the less of a decibel of gain is heard: the next step trusts the one before it.
     """
-    if not len(hop_powers):
-        return -math.inf
-    hop_spans = rate_hz / 10 / SPAN
-    edges = np.rint(np.arange(len(hop_powers) + 1) * hop_spans).astype(np.int64)
-    gains = curve_db[: edges[-1]] / np.float32(10)
-    np.power(np.float32(10), gains, out=gains)
-    sums = np.add.reduceat(gains, edges[:-1], dtype=np.float64)
-    return gated_loudness(hop_powers * sums / np.diff(edges))
+    spans = SpanPeaks(mixed.spools[MIX].read, mixed.block_frames, mixed.reaches)
+    known: list[tuple[float, float]] = []
+    while True:
+        peaks = spans.above(10 ** ((_LIMITER_CEILING_DBTP - gain_db) / 20))
+        curve = gain_curve_db(peaks, 10 ** (gain_db / 20), _LIMITER_CEILING_DBTP, rate_hz)
+        lufs = _limited_loudness(mixed, curve, rate_hz) + gain_db
+        known.append((gain_db, lufs))
+        if abs(target_lufs - lufs) <= _CLOSE_ENOUGH_LU or len(known) == _TRIES:
+            return gain_db, curve, lufs
+        slope = 1.0
+        if len(known) > 1:
+            (before_db, before_lufs), _ = known[-2:]
+            slope = min(1.0, max(_LEAST_SLOPE, (lufs - before_lufs) / (gain_db - before_db)))
+        raised_db = min(most_db, round(gain_db + (target_lufs - lufs) / slope, 3))
+        if raised_db == gain_db:
+            return gain_db, curve, lufs
+        gain_db = raised_db
 
 
-def _measured_loudness(
-    spool: Spool, gain: float, curve_db: NDArray[np.float32], rate_hz: int
-) -> float:
-    meter = LoudnessMeter(rate_hz)
-    for index in range(spool.blocks):
-        block = spool.read(index) * np.float32(gain)
-        apply_curve(block, index * spool.block_frames, curve_db)
-        meter.add(block)
-    return meter.integrated()
+def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
+    """Return the loudness of the mix that the curve leaves."""
+    lost = power_lost(mixed.span_powers, curve_db)
+    # Where hops begin and end, in spans; what a span loses is shared by the hops that it lies in.
+    edges = np.rint(np.arange(len(mixed.hop_powers) + 1) * rate_hz / 10) / SPAN
+    inside = edges.astype(np.int64)
+    ahead = (edges - inside) * lost[np.minimum(inside, len(lost) - 1)]
+    sums = np.add.reduceat(lost[: inside[-1]], inside[:-1], dtype=np.float64)
+    return gated_loudness(mixed.hop_powers - (sums - ahead[:-1] + ahead[1:]) / np.diff(edges))
 
 
 def _fade(block: Samples, offset: int, frames: int) -> None:

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from generator.sound import native
 from generator.sound.desk import Desk
-from generator.sound.loudness import LoudnessMeter, TruePeakMeter, gated_loudness
+from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
 from generator.sound.spool import Spool
+from generator.sound.true_peak import TruePeakMeter
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
 
@@ -34,8 +35,9 @@ class Mixdown:
     """The band, unlevelled.
 
     `spools` holds the mix and the stems that were asked for. `lufs` and `dbtp` are of the mix.
-    `tail_heights` is the greatest sample of each span of 64 from sample `tail_start` on, over
-    all spools. `hop_powers` are the K-weighted powers of the mix in hops of 100 ms.
+    `hop_powers` are its K-weighted powers in hops of 100 ms, `span_powers` those in spans of 64
+    samples, `reaches` says how high its true peak can be near them (see `TruePeakMeter.add`).
+    `tail_heights` is the greatest sample of each span from sample `tail_start` on, over all spools.
     """
 
     spools: dict[str, Spool]
@@ -43,6 +45,8 @@ class Mixdown:
     lufs: float
     dbtp: float
     hop_powers: NDArray[np.float64]
+    span_powers: Samples
+    reaches: Samples
     tail_start: int
     tail_heights: Samples
 
@@ -151,34 +155,46 @@ def mix_down(
         stack.pop_all()
     if pool:
         pool.shutdown()
-    hop_powers = meter.loudness.hop_powers()
-    return Mixdown(
-        spools,
-        frames,
-        gated_loudness(hop_powers),
-        meter.peak.finish(),
-        hop_powers,
-        meter.tail_start,
-        np.concatenate(meter.heights) if meter.heights else np.zeros(0, np.float32),
-    )
+    return meter.mixdown(spools)
 
 
 class _Meter:
     def __init__(self, rate_hz: int, frames: int, tail_start: int) -> None:
-        self.loudness, self.peak = LoudnessMeter(rate_hz), TruePeakMeter()
-        self.tail_start = tail_start
-        self.heights: list[Samples] = []
+        self._loudness, self._peak = LoudnessMeter(rate_hz), TruePeakMeter()
+        self._tail_start = tail_start
+        self._powers: list[Samples] = []
+        self._reaches: list[Samples] = []
+        self._heights: list[Samples] = []
         self._frames, self._seen = frames, 0
 
     def add(self, total: Samples, stems: Iterable[Samples]) -> None:
-        self.loudness.add(total)
-        self.peak.add(total)
-        if self._seen >= self.tail_start:
+        self._powers.append(self._loudness.add(total))
+        self._reaches.append(self._peak.add(total))
+        if self._seen >= self._tail_start:
             height = _heights(total)
             for stem in stems:
                 height = np.maximum(height, _heights(stem))
-            self.heights.append(height)
+            self._heights.append(height)
         self._seen += self._frames
+
+    def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
+        self._reaches.append(self._peak.add(np.zeros((2, SPAN), np.float32)))
+        hop_powers = self._loudness.hop_powers()
+        return Mixdown(
+            spools,
+            self._frames,
+            gated_loudness(hop_powers),
+            self._peak.finish(),
+            hop_powers,
+            _joined(self._powers),
+            _joined(self._reaches),
+            self._tail_start,
+            _joined(self._heights),
+        )
+
+
+def _joined(parts: list[Samples]) -> Samples:
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
 def _heights(block: Samples) -> Samples:

@@ -117,7 +117,7 @@ def render_audio(
         studio.end_track()  # its memory goes to what follows
         encoders: list[Encoder] = []
         try:
-            level = find_level(mixed, settings.loudness_lufs, settings.rate_hz, settings.jobs)
+            level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
             files = write_files(
                 mixed,
                 level,

@@ -35,8 +35,10 @@ __all__ = [
     "record_onset",
     "set_on_desk",
     "span_heights",
+    "span_reaches",
+    "span_tops",
     "to_pcm16",
-    "tops_between",
+    "weighted_powers",
 ]
 
 SPAN = 64
@@ -50,7 +52,12 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     "set_on_desk": (_POINTER, _NUMBER, _COUNT, _LEVEL, _LEVEL, _LEVEL, _POINTER, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
-    "tops_between": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
+    "weighted_powers": (
+        *(_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER, _POINTER),
+        *(_COUNT, _POINTER, _POINTER, _POINTER),
+    ),
+    "span_reaches": (_POINTER, _COUNT, _LEVEL, _POINTER),
+    "span_tops": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
     "record": (
         *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
@@ -63,7 +70,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     ),
     "interleaved": (_POINTER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
-    "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER),
+    "to_pcm16": (_POINTER, _COUNT, _COUNT, _LEVEL, _COUNT, _POINTER, _POINTER),
 }
 
 
@@ -194,16 +201,68 @@ def span_heights(block: "Samples") -> "Samples":
     return heights
 
 
-def tops_between(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") -> "Samples":
-    """Return the greatest absolute value between the samples of the windows that start in a span.
+def weighted_powers(
+    block: "Samples",
+    coefficients: "NDArray[np.float64]",
+    state: "NDArray[np.float64]",
+    *,
+    span_end: int,
+    spans: "NDArray[np.float64]",
+    hop_ends: "NDArray[np.int64]",
+    hops: "NDArray[np.float64]",
+) -> None:
+    """Add up the squares of (1 or 2, frames) behind two biquads, by spans of 64 and by hops.
 
-    `spans` are numbers of spans of `row`, behind each of which it goes on for 31 samples; `taps`
-    is (3, 32), a row for each of the points between two samples.
+    Parameters
+    ----------
+    block : array, (1 or 2, frames)
+    coefficients : array of float64, (2, 5)
+    state : array of float64, (6, 2)
+        Goes on, in place.
+    span_end : int
+        Where in the block the first span ends.
+    spans : array of float64
+        Takes the sum of each span, over the rows; the last is one that the block leaves open.
+    hop_ends : array of int64
+        Where the hops end; the last of them behind the block.
+    hops : array of float64
+        As many, takes their sums.
+    """
+    rows, frames = block.shape
+    if not 1 <= rows <= 2:
+        raise ValueError(f"{rows} rows: at most 2")
+    _library().weighted_powers(
+        *(_address(block), _row_frames(block), rows, frames, _whole(coefficients), _whole(state)),
+        *(span_end, _whole(spans), _whole(hop_ends), _whole(hops)),
+    )
+
+
+def span_reaches(block: "Samples", weight: float) -> "Samples":
+    """Return how high the windows of 32 samples that start in a span reach: (rows, spans - 1).
+
+    That is the greatest absolute sample there and, times `weight`, the greatest second difference.
+    The last span of 64 is only there for the windows that end in it.
+    """
+    import numpy as np
+
+    spans = max(0, block.shape[1] // SPAN - 1)
+    reaches = np.empty((len(block), spans), np.float32)
+    for row, own in zip(block, reaches, strict=True):
+        _library().span_reaches(_address(row), spans, weight, _address(own))
+    return reaches
+
+
+def span_tops(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") -> "Samples":
+    """Return the greatest absolute value of the signal in the windows that start in a span.
+
+    It is that of the sample in the middle of a window, its sixteenth, and of three points behind
+    it: `taps` is (3, 32), a row for each. `spans` are numbers of spans of `row`, behind each of
+    which it goes on for 31 samples.
     """
     import numpy as np
 
     tops = np.empty(len(spans), np.float32)
-    _library().tops_between(_address(row), _whole(spans), len(spans), _whole(taps), _address(tops))
+    _library().span_tops(_address(row), _whole(spans), len(spans), _whole(taps), _address(tops))
     return tops
 
 
@@ -336,17 +395,25 @@ def quantised(block: "Samples", factor: float) -> "NDArray[np.int16]":
     return out
 
 
-def to_pcm16(block: "Samples", gain: float, start: int) -> "NDArray[np.int16]":
+def to_pcm16(
+    block: "Samples", gain: float, start: int, corners: "Samples | None" = None
+) -> "NDArray[np.int16]":
     """Return (2, frames), times gain, as (frames, 2) of 16 bit.
 
     Triangular dither of two steps, peak to peak, depends only on the place in the track, whose
-    sample `start` comes first.
+    sample `start` comes first. Where a curve is wanted too, `corners` are its values at the borders
+    of the spans of 64 samples, between which it runs straight.
     """
     import numpy as np
 
     frames = block.shape[1]
+    if corners is not None and len(corners) <= -(-frames // SPAN):
+        raise ValueError(f"{len(corners)} corners for {frames} samples")
     pcm = np.empty((frames, 2), np.int16)
-    _library().to_pcm16(_address(block), _row_frames(block), frames, gain, start, _address(pcm))
+    _library().to_pcm16(
+        *(_address(block), _row_frames(block), frames, gain, start),
+        *(None if corners is None else _whole(corners), _address(pcm)),
+    )
     return pcm
 
 

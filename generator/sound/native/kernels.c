@@ -169,28 +169,100 @@ WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *
     }
 }
 
-/* The greatest absolute value between the samples, over the windows that start in one span: `from`
- * holds 64 + 31 samples, `taps` three phases of 32. */
-WIDE static float top_between(const float *restrict from, const float *restrict taps)
+/* The powers that a loudness meter sums: one or two rows, `row_frames` apart, go through two biquads
+ * in series, coefficients (2, 5) as (b0, b1, b2, a1, a2), and what leaves them is squared and added
+ * up in two ways. `spans` takes a sum for each span of 64, the first of which ends at `span_end`,
+ * `hops` one for each hop, which end at `hop_ends`; the last of both lie behind the block. State
+ * (6, 2): the last two samples of before, between and behind the biquads, side by side.
+ * Direct form I: a sample waits for one product and one difference of the sample before it. */
+WIDE EXPORT void weighted_powers(const float *from, int64_t row_frames, int32_t rows,
+                                 int64_t frames, const double *c, double *z, int64_t span_end,
+                                 double *spans, const int64_t *hop_ends, double *hops)
 {
-    float top = 0;
-    for (int32_t phase = 0; phase < PHASES; phase++) {
-        float sums[SPAN] = {0};
-        for (int32_t t = 0; t < TAPS; t++)
-            for (int32_t i = 0; i < SPAN; i++) sums[i] += taps[phase * TAPS + t] * from[i + t];
-        for (int32_t i = 0; i < SPAN; i++) {
-            float height = fabsf(sums[i]);
-            top = height > top ? height : top;
+    typedef double two __attribute__((vector_size(16)));
+    const float *left = from, *right = from + (rows == 2 ? row_frames : 0);
+    two x1 = {z[0], z[1]}, x2 = {z[2], z[3]};
+    two y1 = {z[4], z[5]}, y2 = {z[6], z[7]};
+    two w1 = {z[8], z[9]}, w2 = {z[10], z[11]};
+    for (int64_t i = 0; i < frames;) {
+        int64_t end = span_end < *hop_ends ? span_end : *hop_ends;
+        end = end < frames ? end : frames;
+        two sums = {0, 0};
+        for (; i < end; i++) {
+            const two x = {left[i], right[i]};
+            const two y = ((c[0] * x + c[1] * x1) + (c[2] * x2 - c[4] * y2)) - c[3] * y1;
+            const two w = ((c[5] * y + c[6] * y1) + (c[7] * y2 - c[9] * w2)) - c[8] * w1;
+            x2 = x1, x1 = x, y2 = y1, y1 = y, w2 = w1, w1 = w;
+            sums += w * w;
         }
+        const double sum = rows == 2 ? sums[0] + sums[1] : sums[0];
+        *spans += sum;
+        *hops += sum;
+        if (end == span_end) spans++, span_end += SPAN;
+        if (end == *hop_ends) hops++, hop_ends++;
     }
-    return top;
+    const two state[6] = {x1, x2, y1, y2, w1, w2};
+    for (int32_t i = 0; i < 12; i++) z[i] = state[i / 2][i % 2];
+}
+
+enum { LANES = 16 };
+
+/* The greatest of the lanes, which change. */
+static inline float greatest(float *lanes)
+{
+#pragma GCC unroll 4
+    for (int32_t half = LANES / 2; half; half /= 2)
+        for (int32_t k = 0; k < half; k++)
+            lanes[k] = lanes[k + half] > lanes[k] ? lanes[k + half] : lanes[k];
+    return lanes[0];
+}
+
+/* Over the windows of 32 samples that start in each span: the greatest absolute sample, and `weight`
+ * times the greatest second difference. A whole span follows the last one. */
+WIDE EXPORT void span_reaches(const float *restrict from, int64_t spans, float weight,
+                              float *restrict reaches)
+{
+    for (int64_t s = 0; s < spans; s++) {
+        float heights[LANES] = {0}, bends[LANES] = {0};
+        for (int32_t i = 0; i < SPAN + TAPS; i += LANES)
+            for (int32_t k = 0; k < LANES; k++) {
+                const float *x = from + s * SPAN + i + k;
+                const float high = fabsf(x[0]), bent = fabsf((x[0] + x[2]) - (x[1] + x[1]));
+                heights[k] = high > heights[k] ? high : heights[k];
+                bends[k] = bent > bends[k] ? bent : bends[k];
+            }
+        reaches[s] = greatest(heights) + weight * greatest(bends);
+    }
+}
+
+/* The greatest absolute value over the windows that start in one span, of the sample in the middle
+ * and of the points behind it: `from` holds 64 + 31 samples, `taps` three phases of 32. */
+WIDE static float span_top(const float *restrict from, const float *restrict taps)
+{
+    float tops[LANES] = {0};
+    for (int32_t i = 0; i < SPAN; i += LANES) {
+        float points[PHASES + 1][LANES] = {0};
+        for (int32_t t = 0; t < TAPS; t++)
+#pragma GCC unroll 3
+            for (int32_t phase = 0; phase < PHASES; phase++)
+#pragma GCC unroll 1 /* else GCC takes the lanes apart before it sees vectors in them */
+                for (int32_t k = 0; k < LANES; k++)
+                    points[phase][k] += taps[phase * TAPS + t] * from[i + t + k];
+        memcpy(points[PHASES], from + i + TAPS / 2 - 1, sizeof points[PHASES]);
+        for (int32_t n = 0; n <= PHASES; n++)
+            for (int32_t k = 0; k < LANES; k++) {
+                const float height = fabsf(points[n][k]);
+                tops[k] = height > tops[k] ? height : tops[k];
+            }
+    }
+    return greatest(tops);
 }
 
 /* The same for each of the spans whose numbers are given, over all of `from`. */
-EXPORT void tops_between(const float *from, const int64_t *spans, int64_t count, const float *taps,
-                         float *tops)
+EXPORT void span_tops(const float *from, const int64_t *spans, int64_t count, const float *taps,
+                      float *tops)
 {
-    for (int64_t n = 0; n < count; n++) tops[n] = top_between(from + spans[n] * SPAN, taps);
+    for (int64_t n = 0; n < count; n++) tops[n] = span_top(from + spans[n] * SPAN, taps);
 }
 
 WIDE static void multiply_by_line(float *restrict samples, int64_t frames, float level, float step)
@@ -401,15 +473,30 @@ static inline int16_t dithered(float sample, uint32_t place)
     return rounded(sample * 32767.0f + noise * (1.0f / 65536.0f));
 }
 
-/* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
- * on the place in the track: `start` is that of the first sample. */
-WIDE EXPORT void to_pcm16(const float *restrict rows, int64_t row_frames, int64_t frames,
-                          float gain, int64_t start, int16_t *restrict pcm)
+WIDE static void dithered_line(const float *restrict left, const float *restrict right,
+                               int64_t frames, float gain, float level, float step, int64_t start,
+                               int16_t *restrict pcm)
 {
     for (int64_t i = 0; i < frames; i++) {
         const uint32_t place = 2 * (uint32_t)(start + i);
-        pcm[2 * i] = dithered(rows[i] * gain, place);
-        pcm[2 * i + 1] = dithered(rows[row_frames + i] * gain, place + 1);
+        const float height = level + step * (float)(int32_t)i;
+        pcm[2 * i] = dithered(left[i] * gain * height, place);
+        pcm[2 * i + 1] = dithered(right[i] * gain * height, place + 1);
+    }
+}
+
+/* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
+ * on the place in the track: `start` is that of the first sample. They follow a curve of straight
+ * lines between `corners`, one at each border of the spans of 64; null for none. */
+EXPORT void to_pcm16(const float *rows, int64_t row_frames, int64_t frames, float gain,
+                     int64_t start, const float *corners, int16_t *pcm)
+{
+    const int64_t stride = corners ? SPAN : frames;
+    for (int64_t at = 0; at < frames; at += stride) {
+        const float level = corners ? corners[at / SPAN] : 1;
+        const float step = corners ? (corners[at / SPAN + 1] - level) / SPAN : 0;
+        dithered_line(rows + at, rows + row_frames + at, at + stride < frames ? stride : frames - at,
+                      gain, level, step, start + at, pcm + 2 * at);
     }
 }
 
