@@ -106,7 +106,7 @@ def mix_down(
     """
     frames = BLOCK_FRAMES
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
-    meter = _Meter(rate_hz, frames, end_sample // frames * frames)
+    meter = _Meter(rate_hz, frames, end_sample // frames * frames, -(-cap // frames))
     with ExitStack() as stack:
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
         for spool in spools.values():
@@ -159,17 +159,19 @@ def mix_down(
 
 
 class _Meter:
-    def __init__(self, rate_hz: int, frames: int, tail_start: int) -> None:
+    def __init__(self, rate_hz: int, frames: int, tail_start: int, most_blocks: int) -> None:
         self._loudness, self._peak = LoudnessMeter(rate_hz), TruePeakMeter()
         self._tail_start = tail_start
-        self._powers: list[Samples] = []
-        self._reaches: list[Samples] = []
+        # Memory that nobody writes costs nothing; a list would be there twice while it is joined.
+        self._powers = np.empty(most_blocks * frames // SPAN, np.float32)
+        self._reaches = np.empty(len(self._powers) + 1, np.float32)
         self._heights: list[Samples] = []
         self._frames, self._seen = frames, 0
 
     def add(self, total: Samples, stems: Iterable[Samples]) -> None:
-        self._powers.append(self._loudness.add(total))
-        self._reaches.append(self._peak.add(total))
+        spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
+        self._powers[spans] = self._loudness.add(total)
+        self._reaches[spans] = self._peak.add(total)
         if self._seen >= self._tail_start:
             height = _heights(total)
             for stem in stems:
@@ -178,7 +180,8 @@ class _Meter:
         self._seen += self._frames
 
     def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
-        self._reaches.append(self._peak.add(np.zeros((2, SPAN), np.float32)))
+        spans = self._seen // SPAN
+        self._reaches[spans : spans + 1] = self._peak.add(np.zeros((2, SPAN), np.float32))
         hop_powers = self._loudness.hop_powers()
         return Mixdown(
             spools,
@@ -186,15 +189,11 @@ class _Meter:
             gated_loudness(hop_powers),
             self._peak.finish(),
             hop_powers,
-            _joined(self._powers),
-            _joined(self._reaches),
+            self._powers[:spans],
+            self._reaches[: spans + 1],
             self._tail_start,
-            _joined(self._heights),
+            np.concatenate(self._heights) if self._heights else np.zeros(0, np.float32),
         )
-
-
-def _joined(parts: list[Samples]) -> Samples:
-    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
 def _heights(block: Samples) -> Samples:

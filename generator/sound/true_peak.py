@@ -43,9 +43,8 @@ class TruePeakMeter:
     def add(self, block: "Samples") -> "Samples":
         """Measure on; return what the signal can reach, as `SpanPeaks` wants it.
 
-        There is a value for each span of 64 samples since the beginning, and one before them: no
-        point of a span lies above its own value and the next one. The last span of all
-        is known once 64 samples more have come.
+        There is a value for each whole span of 64 samples since the beginning: no point of a span
+        lies above the greater of its own value and the next one.
         """
         import numpy as np
 
@@ -114,7 +113,7 @@ class SpanPeaks:
         self._floor = math.inf
 
     def above(self, floor: float) -> "Samples":
-        """Return the peaks, (spans,), 0 where a span stays below `floor`; not to be changed."""
+        """Return the peaks, (spans,), or less where they are below `floor`; not to be changed."""
         import numpy as np
 
         fresh = np.flatnonzero((self._reaches > floor) & (self._reaches <= self._floor))
@@ -126,7 +125,7 @@ class SpanPeaks:
         return self._peaks[1:-1]
 
     def _look(self, number: int, windows: "NDArray[np.int64]") -> None:
-        """Find the peaks in windows that start in one block, the last of them in its last span."""
+        """Find the peaks in the windows that start in a block; some of the last end in the next."""
         import numpy as np
 
         last = (number + 1) * self._block_spans
