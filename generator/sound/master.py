@@ -129,8 +129,7 @@ def _write_part(
         encoders.append(encoder)
     meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
     curve_db = level.curve_db if part == MIX else None
-    # Gain and curve to 16 bit are one pass over the samples; all else takes a levelled copy.
-    in_one = meters is None and all(encoder.takes_pcm16 for encoder in encoders)
+    wants_levelled = not all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
     fade_start = frames - round(_FADE_S * settings.rate_hz)
     with ThreadPoolExecutor(len(encoders)) as pool:
@@ -138,19 +137,20 @@ def _write_part(
         for index in range(-(-frames // spool.block_frames)):
             start = index * spool.block_frames
             block = spool.read(index)[:, : frames - start]
-            gain, corners = level.gain, None
-            if curve_db is not None:
-                corners = corner_gains(curve_db, start, block.shape[1])
-            if not in_one or start + block.shape[1] > fade_start:
-                block, gain = block * np.float32(gain), 1.0
-                if corners is not None:
-                    apply_curve(block, corners)
-                    corners = None
-                if start + block.shape[1] > fade_start:
-                    _fade(block, start - fade_start, frames - fade_start)
+            if start + block.shape[1] > fade_start:
+                block = block.copy()
+                _fade(block, start - fade_start, frames - fade_start)
             for meter in meters or ():
                 meter.add(block)
-            pcm = native.to_pcm16(block, gain, start, corners) if wants_pcm16 else None
+            corners = None
+            if curve_db is not None:
+                corners = corner_gains(curve_db, start, block.shape[1])
+            # Gain and curve to 16 bit are one pass over the samples.
+            pcm = native.to_pcm16(block, level.gain, start, corners) if wants_pcm16 else None
+            if wants_levelled:
+                block = block * np.float32(level.gain)
+                if corners is not None:
+                    apply_curve(block, corners)
             for future in pending:
                 future.result()
             pending = [
@@ -163,7 +163,8 @@ def _write_part(
         digests = [future.result() for future in [pool.submit(e.finish) for e in encoders]]
     lufs, dbtp = level.lufs, level.dbtp
     if meters:
-        lufs, dbtp = meters[0].integrated(), meters[1].finish()
+        lufs = gated_loudness(meters[0].hop_powers() * level.gain**2)
+        dbtp = meters[1].finish() + level.gain_db
     return {
         target: AudioFile(
             path=target.path,
