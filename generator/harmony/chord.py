@@ -71,9 +71,7 @@ class Chord:
         A bass that is foreign to the chord is left to the bass player, and a dominant eleventh
         goes without its third, a semitone below the eleventh (common practice, no source).
         """
-        degrees = self._quality.degrees
-        dominant_eleventh = {Degree(3), Degree(7, -1), Degree(11)} <= set(degrees)
-        return tuple(d for d in degrees if not (dominant_eleventh and d == Degree(3)))
+        return _voiced(self._quality.degrees)
 
     @property
     def harte(self) -> str:
@@ -194,3 +192,10 @@ def _no_root(text: str) -> str:
     if text[0] in "abcdefg":
         return f"{text!r}: roots are capital letters: did you mean {text[0].upper()}{text[1:]}?"
     return f"{text!r}: a chord starts with its root, A to G, got {text[0]!r}"
+
+
+@lru_cache(maxsize=1024)
+def _voiced(degrees: tuple[Degree, ...]) -> tuple[Degree, ...]:
+    third = Degree(3)
+    dominant_eleventh = {third, Degree(7, -1), Degree(11)} <= set(degrees)
+    return tuple(d for d in degrees if not (dominant_eleventh and d == third))

@@ -16,7 +16,7 @@ Sources
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal, NamedTuple
 
 from generator.harmony.spelling import Degree
@@ -40,6 +40,7 @@ _FAMILIES = {
 }
 
 
+@cache
 def _degrees(text: str) -> tuple[Degree, ...]:
     return tuple(Degree.parse(name) for name in text.split())
 
@@ -207,16 +208,7 @@ class Quality:
         >>> [str(degree) for degree in quality.degrees]
         ['1', '3', '5', 'b7', '13']
         """
-        places, reached = [], 0
-        for degree in _degrees(self.row.degrees):
-            reached = max(reached, degree.number)  # keeps the order in which the row lists them
-            if degree in self.tones:
-                places.append((reached, 0, degree))
-        held = {degree for _, _, degree in places}
-        places += [(d.number, d.alteration, d) for d in self.tones - held]
-        ordered = [degree for *_, degree in sorted(places, key=lambda place: place[:2])]
-        has_third = any(degree.number == 3 for degree in ordered)
-        return tuple(Degree(11) if d == Degree(4) and has_third else d for d in ordered)
+        return _in_order(self.row.degrees, self.tones)
 
     @property
     def harte(self) -> str:
@@ -247,6 +239,21 @@ class Quality:
                 degrees.append((degree.number, alter, "add"))
         degrees += [(number, 0, "subtract") for number in sorted(removed)]
         return MusicXmlKind(self.row.kind, self.symbol, tuple(degrees))
+
+
+@lru_cache(maxsize=1024)
+def _in_order(row: str, tones: frozenset[Degree]) -> tuple[Degree, ...]:
+    """Return the degrees of a quality in the order of its row, changes at their place."""
+    places, reached = [], 0
+    for degree in _degrees(row):
+        reached = max(reached, degree.number)  # keeps the order in which the row lists them
+        if degree in tones:
+            places.append((reached, 0, degree))
+    held = {degree for _, _, degree in places}
+    places += [(d.number, d.alteration, d) for d in tones - held]
+    ordered = [degree for *_, degree in sorted(places, key=lambda place: place[:2])]
+    has_third = any(degree.number == 3 for degree in ordered)
+    return tuple(Degree(11) if d == Degree(4) and has_third else d for d in ordered)
 
 
 HARTE_SHORTHANDS = {
