@@ -7,7 +7,8 @@ from generator.band.cues import read_cues
 from generator.band.drums import play_drums
 from generator.band.drums_spec import LANES
 from generator.band.fade import faded
-from generator.band.pad import play_pad
+from generator.band.pad import play_pad, voice_pad
+from generator.band.pitched import harmonies
 from generator.band.style import Style
 from generator.timeline.model import Timeline
 
@@ -32,15 +33,20 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    drums = play_drums(timeline, style, seed=seed)
+    groove = style.groove(timeline, seed)
+    drums = play_drums(timeline, style, seed=seed, groove=groove)
     parts = [drums]
     cues = read_cues(timeline, ending=style.ending)
     if style.bass:
         kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
-        parts.append(faded(play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks), cues))
+        bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
+        parts.append(faded(bass, cues))
+    pad_voicings = None
     if style.pad:
-        parts.append(faded(play_pad(timeline, style, seed=seed), cues))
-    comp = play_comp(timeline, style, seed=seed)
+        pad_voicings = voice_pad(timeline, harmonies(cues), style.pad, seed)
+        pad = play_pad(timeline, style, seed=seed, voicings=pad_voicings, groove=groove)
+        parts.append(faded(pad, cues))
+    comp = play_comp(timeline, style, seed=seed, pad=pad_voicings, groove=groove)
     if comp:
         parts.append(faded(comp, cues))
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))

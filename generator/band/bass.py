@@ -45,7 +45,12 @@ HABITS = LineHabits(strike="1", fills_rests=True, keeps_pedal=True)
 
 
 def play_bass(
-    timeline: Timeline, style: "Style", *, seed: int, kick_ticks: tuple[int, ...]
+    timeline: Timeline,
+    style: "Style",
+    *,
+    seed: int,
+    kick_ticks: tuple[int, ...],
+    groove: Groove | None = None,
 ) -> Part:
     """Play the bass of a style over a timeline.
 
@@ -56,6 +61,8 @@ def play_bass(
     seed : int
     kick_ticks : tuple of int
         Where the kick sounds, feel included, ascending: notes that share its beat join it.
+    groove : Groove, optional
+        That of the band, which its players share; the same one is made unless given.
 
     Raises
     ------
@@ -67,7 +74,7 @@ def play_bass(
         raise ValueError(f"{style.name} has no bass")
     beats = _rhythm(timeline, style, spec, seed)
     keys = _pitches(timeline, beats, spec, random.Random(f"{seed}/bass/line"))
-    groove = style.groove(timeline, seed)
+    groove = groove or style.groove(timeline, seed)
     notes = _place(timeline, beats, keys, spec, groove, kick_ticks, seed)
     return Part(
         name="bass",

@@ -8,7 +8,7 @@ from generator.band.arrangement import Note, Part
 from generator.band.cues import Cues, read_cues
 from generator.band.feel import Groove
 from generator.band.fretboard import guitar_candidates
-from generator.band.pad import pad_voicings
+from generator.band.pad import voice_pad
 from generator.band.pattern import (
     Event,
     choose_pattern,
@@ -57,7 +57,14 @@ DOUBLED = 0.5
 HABITS = LineHabits(strike="d")
 
 
-def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
+def play_comp(
+    timeline: Timeline,
+    style: "Style",
+    *,
+    seed: int,
+    pad: dict[int, Voicing] | None = None,
+    groove: Groove | None = None,
+) -> Part | None:
     """Play the comp of a style over a timeline; None when the style has none.
 
     Parameters
@@ -65,6 +72,8 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
     timeline : Timeline
     style : Style
     seed : int
+    pad, groove : optional
+        What others of the band need too, `voice_pad` and `Style.groove`; made here unless given.
     """
     spec = style.comp
     if spec is None:
@@ -72,9 +81,10 @@ def play_comp(timeline: Timeline, style: "Style", *, seed: int) -> Part | None:
     cues = harmonies(read_cues(timeline, ending=style.ending))
     events = events_of_bars(timeline, spec.layers, f"{seed}/comp", partial(_bar, timeline, style))
     beats = lay(cues, events, HABITS)
-    pad = pad_voicings(timeline, cues, style.pad, seed) if style.pad else {}
+    if pad is None:
+        pad = voice_pad(timeline, cues, style.pad, seed) if style.pad else {}
     voicings = _voicings(timeline, cues, spec, pad, random.Random(f"{seed}/comp/voicing"))
-    groove = style.groove(timeline, seed)
+    groove = groove or style.groove(timeline, seed)
     return Part(
         name="comp",
         channel=CHANNEL,

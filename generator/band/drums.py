@@ -15,6 +15,7 @@ from generator.band.drums_perform import perform
 from generator.band.drums_plain import plain_bar
 from generator.band.drums_spec import DrumFill, DrumLayer, lane_bars
 from generator.band.drums_stroke import Stroke
+from generator.band.feel import Groove
 from generator.band.pitched_spec import STEP_QUARTERS
 from generator.band.style import Style, level_mark, mark_index
 from generator.clock import bar_ticks, ticks
@@ -49,8 +50,18 @@ class Line(NamedTuple):
     lift: float = 0.0
 
 
-def play_drums(timeline: Timeline, style: Style, *, seed: int) -> Part:
+def play_drums(
+    timeline: Timeline, style: Style, *, seed: int, groove: Groove | None = None
+) -> Part:
     """Play the drums of a style over a timeline, count-in included.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    style : Style
+    seed : int
+    groove : Groove, optional
+        That of the band, which its players share; the same one is made unless given.
 
     Returns
     -------
@@ -58,7 +69,8 @@ def play_drums(timeline: Timeline, style: Style, *, seed: int) -> Part:
         Channel 9. The length of a note is how long the instrument rings; where the band stops,
         what rings ends, and a control 120 (all sound off) says so to any synthesiser.
     """
-    return perform(timeline, style, drum_strokes(timeline, style, seed=seed), seed=seed)
+    groove = groove or style.groove(timeline, seed)
+    return perform(timeline, style, drum_strokes(timeline, style, seed=seed), groove)
 
 
 def drum_strokes(timeline: Timeline, style: Style, *, seed: int) -> tuple[Stroke, ...]:
@@ -245,14 +257,21 @@ class _Drummer:
         velocity += self.spec.balance.get(line.lane, 0)
         if line.tick == bar.start_tick:
             velocity += DOWNBEAT_ACCENT
-        velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)
-        velocity += rng.randint(-HUMAN_VELOCITY, HUMAN_VELOCITY)
+        velocity += _human(rng) + _human(rng)
         velocity = (velocity + VELOCITY_STEP // 2) // VELOCITY_STEP * VELOCITY_STEP
         return max(VELOCITY_STEP * 2, min(127, velocity))
 
     def after(self, bar: TimelineBar) -> TimelineBar | None:
         bars = self.timeline.bars
         return bars[bar.index + 1] if bar.index + 1 < len(bars) else None
+
+
+def _human(rng: Random) -> int:
+    """Return a whole number up to `HUMAN_VELOCITY` either way: `randint` without its checks."""
+    n_choices = 2 * HUMAN_VELOCITY + 1
+    while (drawn := rng.getrandbits(n_choices.bit_length())) >= n_choices:
+        pass
+    return drawn - HUMAN_VELOCITY
 
 
 def _layer(layers: tuple[DrumLayer, ...], level: int) -> DrumLayer | None:

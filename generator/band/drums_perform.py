@@ -6,6 +6,7 @@ from generator.band.arrangement import Control, Note, Part
 from generator.band.cues import read_cues
 from generator.band.drums_spec import lane_key
 from generator.band.drums_stroke import Stroke
+from generator.band.feel import Groove
 from generator.band.style import Style
 from generator.clock import TICKS_PER_QUARTER
 from generator.timeline.model import Timeline
@@ -33,23 +34,18 @@ VOICES = {
 }  # fmt: skip
 
 
-def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], *, seed: int) -> Part:
+def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], groove: Groove) -> Part:
     """Give strokes on the grid their feel, length and key."""
-    groove = style.groove(timeline, seed)
     spec = style.drums
     placed: list[tuple[int, Stroke]] = []
-    for stroke in strokes:
-        counted = stroke.tick < timeline.first_tick
-        tick = (
-            stroke.tick
-            if counted
-            else groove.strike(VOICES.get(stroke.lane, "percussion"), stroke.tick)
-        )
-        placed.append((tick, stroke))
-    hat_ticks = sorted(tick for tick, stroke in placed if stroke.lane in HATS)
     by_key: dict[int, list[tuple[int, Stroke]]] = {}
-    for tick, stroke in placed:
-        by_key.setdefault(lane_key(stroke.lane), []).append((tick, stroke))
+    for stroke in strokes:
+        tick, lane, _ = stroke
+        if tick >= timeline.first_tick:  # the count-in has no feel
+            tick = groove.strike(VOICES.get(lane, "percussion"), tick)
+        placed.append((tick, stroke))
+        by_key.setdefault(lane_key(lane), []).append((tick, stroke))
+    hat_ticks = sorted(tick for tick, stroke in placed if stroke.lane in HATS)
     notes = []
     for key, struck in by_key.items():
         struck.sort()
@@ -61,6 +57,7 @@ def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], *, se
                 later = bisect_right(hat_ticks, start)
                 end = min(end, hat_ticks[later]) if later < len(hat_ticks) else end
             notes.append(Note(start, max(start + 1, end), key, stroke.velocity))
+    notes.sort()
     stops = [groove.warp(start) for start, _ in read_cues(timeline, ending=style.ending).silences()]
     rings = sorted(tick for tick, stroke in placed if stroke.lane in LENGTH_QUARTERS)
     controls = []
@@ -72,7 +69,7 @@ def perform(timeline: Timeline, style: Style, strokes: tuple[Stroke, ...], *, se
         "drums",
         CHANNEL,
         spec.program,
-        tuple(_ended_by(stops, note) for note in sorted(notes)),
+        tuple(_ended_by(stops, note) for note in notes) if stops else tuple(notes),
         tuple(controls),
         spec.level_db,
         spec.pan,

@@ -116,7 +116,7 @@ class Groove:
     ``groove.strike("bass", tick)`` places an onset, ``groove.warp(tick)`` a release.
     """
 
-    __slots__ = ("_band_key", "_bends", "_never_early", "_seed", "_starts",
+    __slots__ = ("_band", "_band_key", "_bends", "_never_early", "_seed", "_starts",
                  "_tempo_changes", "_timing", "_voices", "_warped", "timeline")  # fmt: skip
 
     def __init__(
@@ -127,7 +127,9 @@ class Groove:
         self._seed = seed
         self._band_key = _key(f"{seed}/band")
         self._voices: dict[str, _Voice] = {}
-        self._warped: dict[int, int] = {}  # what `warp` said: every tick is asked for many times
+        # Every tick is asked for many times: what `warp` said, and the band's part of the spread.
+        self._warped: dict[int, int] = {}
+        self._band: dict[int, int] = {}
         self._tempo_changes = [point.tick for point in timeline.clock.tempos[1:]]
         swing = swing.or_feel(timeline.feel)
         pair_ticks = int(2 * swing.unit_quarters * TICKS_PER_QUARTER)
@@ -177,10 +179,11 @@ class Groove:
         """
         if voice not in self._voices:
             self._voices[voice] = self._voice(voice)
+        if tick not in self._band:
+            self._band[tick] = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
         key, offset_us, spread_us = self._voices[voice]
-        band = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
         own = _normal(key + note, tick) * OWN_SHARE_PERMILLE
-        human_us = (band + own) * spread_us // (1000 << 15)
+        human_us = (self._band[tick] + own) * spread_us // (1000 << 15)
         late_us = max(-LIMIT_US, min(LIMIT_US, offset_us + human_us))
         if tick in self._never_early:
             late_us = abs(late_us)

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from generator.band.pitched_spec import PadLayer, PadSpec
     from generator.band.style import Style
 
-__all__ = ["CHANNEL", "pad_voicings", "play_pad"]
+__all__ = ["CHANNEL", "play_pad", "voice_pad"]
 
 CHANNEL = 1
 VARIETY = 1.0
@@ -63,7 +63,14 @@ SWELL = (0.3, 0.6, 0.85, 0.95, 1.0, 0.95, 0.8, 0.55)
 SHORTEST_BREATH_QUARTERS = 2
 
 
-def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
+def play_pad(
+    timeline: Timeline,
+    style: "Style",
+    *,
+    seed: int,
+    voicings: dict[int, Voicing] | None = None,
+    groove: Groove | None = None,
+) -> Part:
     """Play the pad of a style over a timeline.
 
     Parameters
@@ -71,6 +78,8 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
     timeline : Timeline
     style : Style
     seed : int
+    voicings, groove : optional
+        What others of the band need too, `voice_pad` and `Style.groove`; made here unless given.
 
     Raises
     ------
@@ -83,8 +92,9 @@ def play_pad(timeline: Timeline, style: "Style", *, seed: int) -> Part:
     cues = harmonies(read_cues(timeline, ending=style.ending))
     events = events_of_bars(timeline, spec.layers, f"{seed}/pad", partial(_bar, timeline, style))
     beats = lay(cues, events, HABITS)
-    voicings = pad_voicings(timeline, cues, spec, seed)
-    groove = style.groove(timeline, seed)
+    if voicings is None:
+        voicings = voice_pad(timeline, cues, spec, seed)
+    groove = groove or style.groove(timeline, seed)
     return Part(
         name="pad",
         channel=CHANNEL,
@@ -129,7 +139,7 @@ def _bar(
 # Voicings
 
 
-def pad_voicings(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dict[int, Voicing]:
+def voice_pad(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dict[int, Voicing]:
     """Return the voicing of each cue that sounds, by its `start_tick`.
 
     `cues` are those of `generator.band.pitched.harmonies`. The comp asks, too, so as not to get

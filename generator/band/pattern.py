@@ -72,8 +72,12 @@ class Pattern(NamedTuple):
 def layer_at(layers: Sequence[LayerT], level: float) -> LayerT | None:
     """Return the layer that plays at a level (0 pp to 5 ff), None where the part is silent."""
     mark = int(level + 0.5)
-    found = [layer for layer in layers if DYNAMICS.index(layer.from_) <= mark]
-    return max(found, key=lambda layer: DYNAMICS.index(layer.from_)) if found else None
+    found, reached = None, -1
+    for layer in layers:
+        index = DYNAMICS.index(layer.from_)
+        if reached < index <= mark:
+            found, reached = layer, index
+    return found
 
 
 def events_of_bars(

@@ -21,6 +21,7 @@ import random
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import combinations, combinations_with_replacement, pairwise, product
+from operator import add, sub
 from typing import NamedTuple
 
 from generator.harmony.chord import Chord
@@ -210,7 +211,7 @@ def movements(before: Voicing, after: Voicing) -> tuple[int, ...]:
     (-1, 1, 0)
     """
     if len(before) == len(after):
-        return tuple(b - a for a, b in zip(before, after, strict=True))
+        return tuple(map(sub, after, before))
     fewer = min(len(before), len(after))
     return min(
         (
@@ -224,8 +225,12 @@ def movements(before: Voicing, after: Voicing) -> tuple[int, ...]:
 
 def movement_cost(before: Voicing, after: Voicing) -> float:
     """Return what it costs to go from one voicing to the next."""
+    return _cost_of(movements(before, after))
+
+
+@lru_cache(maxsize=1 << 15)
+def _cost_of(moves: tuple[int, ...]) -> float:
     cost = 0.0
-    moves = movements(before, after)
     for move in moves:
         distance = abs(move)
         cost += distance
@@ -262,7 +267,7 @@ def lead(
             matrices[key] = _matrix(before, after)
         own, row, best = _own_costs(after, rng, variety), [], []
         for cost, column in zip(own, matrices[key], strict=True):
-            sums = [a + b for a, b in zip(totals, column, strict=True)]
+            sums = list(map(add, totals, column))
             least = min(sums)
             row.append(sums.index(least))
             best.append(least + cost)
