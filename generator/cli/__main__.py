@@ -1,6 +1,6 @@
 """`python -m generator.cli` is `chartbed`."""
 
-from generator.cli.app import main
+from generator.cli import main
 
 if __name__ == "__main__":
     main()

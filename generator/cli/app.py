@@ -53,9 +53,7 @@ def _chartbed(
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the program and leave with its exit code; no traceback unless `--debug` is given."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    # A short-lived process: fewer rounds of the collector, and no threads of the linear algebra
-    # library, whose products here are too small to share.
-    gc.set_threshold(50_000, 20, 100)
+    # No threads of the linear algebra library, whose products here are too small to share.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     signal.signal(signal.SIGTERM, _stop)
     try:
