@@ -1,5 +1,6 @@
 """The tracks of a pack on the cores of this machine, one process a core."""
 
+import gc
 import os
 import signal
 from collections.abc import Iterable, Iterator
@@ -92,6 +93,7 @@ def _begin() -> None:
     # Ctrl-C reaches every process of a terminal; only the first one acts on it, and ends the rest.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    gc.set_threshold(50_000, 20, 100)  # many notes are made and few cycles: fewer rounds
     Thread(target=_leave_with_parent, daemon=True).start()
 
 
