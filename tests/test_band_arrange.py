@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import pickle
 import subprocess
 import sys
 from itertools import pairwise
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from generator.band.arrange import arrange
-from generator.band.arrangement import PART_NAMES
+from generator.band.arrangement import PART_NAMES, Note
 from generator.band.cues import read_cues
 from generator.band.style import load_style, style_names
 from generator.chart.parser import parse_chart
@@ -238,3 +239,11 @@ def test_any_style_plays_any_meter_at_any_mark(name, time, mark, tempo):
     drums = band.parts[0]
     for bar in track.bars[:-1]:
         assert any(bar.start_tick - 60 <= n.start_tick < bar.end_tick for n in drums.notes)
+
+
+@pytest.mark.parametrize("style", ["pop-ballad", "plain"])
+def test_a_band_is_the_same_after_it_went_to_another_process(style):
+    band = arrange(timeline("| C | <F | G7^ | C |"), load_style(style), seed=3)
+    again = pickle.loads(pickle.dumps(band))
+    assert again == band
+    assert {type(note) for part in again.parts for note in part.notes} == {Note}
