@@ -76,15 +76,18 @@ def test_place_adds_notes_times_gain_curve_and_fade(seed, rows, notes):
 
 
 @quickly
-@given(SEEDS, ROWS, FRAMES, LEVELS, LEVELS, LEVELS)
-def test_a_bus_is_added_to_middle_and_side_and_its_middle_to_the_room(
-    seed, rows, frames, left, right, send
-):
-    bus, to, room = noise(seed, rows, frames), noise(seed + 1, 2, frames), noise(seed + 2, frames)
-    a, b = bus[0] * np.float32(left), bus[-1] * np.float32(right)
-    expected = [to[0] + (a + b), to[1] + (a - b), room + (a + b) * np.float32(send)]
-    native.set_on_desk(bus, left, right, send, to, room)
-    np.testing.assert_array_equal([*to, room], expected)
+@given(SEEDS, st.lists(st.tuples(ROWS, LEVELS, LEVELS, LEVELS), max_size=4), st.integers(0, 2500))
+@example(1, [(2, 0.5, 0.25, 2.0), (1, 1.0, -1.0, 0.0)], 2048)
+def test_a_desk_sums_the_middles_the_sides_and_the_sends_of_all_buses(seed, buses, frames):
+    strips, expected = [], np.zeros((3, frames), np.float32)
+    for number, (rows, left, right, send) in enumerate(buses):
+        strips.append(native.Strip(noise(seed + number, rows, frames), left, right, send))
+        bus = strips[-1].bus
+        a, b = bus[0] * np.float32(left), bus[-1] * np.float32(right)
+        expected += [a + b, a - b, (a + b) * np.float32(send)]
+    signal = np.full((3, frames), np.nan, np.float32)
+    native.set_on_desk(strips, signal)
+    np.testing.assert_array_equal(signal, expected)
 
 
 @quickly
@@ -400,7 +403,7 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
     [
         *BLOCK_LOOPS.values(),
         lambda block: native.place([], block),
-        lambda block: native.set_on_desk(block, 1, 1, 1, noise(1, 2, 640), noise(1, 640)),
+        lambda block: native.set_on_desk([native.Strip(block, 1, 1, 1)], noise(1, 3, 640)),
         lambda block: native.span_tops(block[0], np.array([0], np.int64), noise(1, 3, 32)),
         lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
     ],
@@ -416,6 +419,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     ("layout", "kinds", "values"),
     [
         (native._STRETCH, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
+        (native._STRIP, "PPfffi", (1, 2, 0.5, -0.5, 0.25, 7)),
         (native._INSTRUMENT, "PPPPPP", (1, 2, 3, 4, 5, 6)),
         (native._IMPRESSION, "fi", (0.5, 1)),
     ],

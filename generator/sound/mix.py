@@ -1,6 +1,6 @@
 """Place recordings on the parts' buses, one block at a time.
 
-A block holds about 1.4 s. Memory does not grow with the length of the track. Every step is
+A block holds about 2.8 s. Memory does not grow with the length of the track. Every step is
 linear, so that stems add up to the mix: level, pan, expression, damping at stops.
 """
 

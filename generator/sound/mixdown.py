@@ -23,10 +23,10 @@ __all__ = ["Mixdown", "Strip", "mix_down"]
 
 Samples = NDArray[np.float32]
 
-BLOCK_FRAMES = 960 * SPAN
+BLOCK_FRAMES = 1920 * SPAN
 
 _LONGEST_TAIL_S = 10.0
-_AHEAD_BLOCKS = 6
+_AHEAD_BLOCKS = 3
 _BUFFERS = 3
 
 
@@ -71,7 +71,7 @@ class Strip(Protocol):
         """Get ready to play up to sample `end`."""
 
     def block(self, start: int, frames: int) -> Samples:
-        """Return (1 or 2, frames) from `start` on, before gain and pan; may be changed at will."""
+        """Return (1 or 2, frames) from `start` on, before gain and pan; good until the next."""
 
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on."""
@@ -128,15 +128,13 @@ def mix_down(
                 bus.prepare(start + _AHEAD_BLOCKS * frames)
             while len(pending) >= _BUFFERS - 1:
                 pending.pop(0).result()
+            strips = [
+                (bus.channel, _at_its_place(bus.block(start, frames), bus.channel)) for bus in buses
+            ]
             signals = buffers[index % len(buffers)]
-            for signal in signals.values():
-                signal.fill(0.0)
-            for bus in buses:
-                channel, dry = bus.channel, bus.block(start, frames)
-                if channel.name in desks:
-                    _set_on_desk(dry, channel, signals[channel.name])
-                if channel.in_mix:
-                    _set_on_desk(dry, channel, signals[MIX])
+            for part, signal in signals.items():
+                heard = [strip for channel, strip in strips if _is_heard(channel, part)]
+                native.set_on_desk(heard, signal)
 
             def finish(signals: dict[str, Samples] = signals) -> None:
                 blocks = {part: spool.blank() for part, spool in spools.items()}
@@ -201,7 +199,11 @@ def _heights(block: Samples) -> Samples:
     return heights
 
 
-def _set_on_desk(dry: Samples, channel: Channel, signal: Samples) -> None:
-    """Add (1 or 2, frames) to a signal, at its level and place in the stereo image."""
+def _is_heard(channel: Channel, part: str) -> bool:
+    return channel.in_mix if part == MIX else channel.name == part
+
+
+def _at_its_place(dry: Samples, channel: Channel) -> native.Strip:
+    """Return a bus at its level and place in the stereo image."""
     left, right = (channel.gain * gain / 2 for gain in pan_gains(channel.pan))
-    native.set_on_desk(dry, left, right, channel.send, signal[:2], signal[2])
+    return native.Strip(dry, left, right, channel.send)

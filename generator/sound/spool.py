@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["Spool"]
 
 _FRAME_BYTES = 8
-_CHUNK_BLOCKS = 16
+_CHUNK_BLOCKS = 8
 _MOST_CHUNKS = 10  # 80 MB, three and a half minutes at 44.1 kHz
 
 

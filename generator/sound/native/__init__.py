@@ -25,6 +25,7 @@ __all__ = [
     "Instrument",
     "Network",
     "Stretch",
+    "Strip",
     "cascade",
     "desk",
     "follow_curve",
@@ -46,10 +47,11 @@ SPAN = 64
 
 _STRETCH = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@fi")
+_STRIP = struct.Struct("@PPfffi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "place": (_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER),
-    "set_on_desk": (_POINTER, _NUMBER, _COUNT, _LEVEL, _LEVEL, _LEVEL, _POINTER, _POINTER),
+    "set_on_desk": (_POINTER, _COUNT, _COUNT, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "weighted_powers": (
@@ -97,6 +99,15 @@ class Stretch(NamedTuple):
     fade: int
     fade_from: int
     gain: float
+
+
+class Strip(NamedTuple):
+    """A bus, (1 or 2, frames), the gains of its sides, and that of its middle into the room."""
+
+    bus: "Samples"
+    left: float
+    right: float
+    send: float
 
 
 class Instrument(NamedTuple):
@@ -150,17 +161,16 @@ def place(notes: Sequence[Stretch], bus: "Samples") -> None:
     _library().place(packed, len(notes), rows, frames, _whole(bus))
 
 
-def set_on_desk(
-    bus: "Samples", left: float, right: float, send: float, to: "Samples", to_send: "Samples"
-) -> None:
-    """Add a bus, (1 or 2, frames), to middle and side, (2, frames), and to the room, (frames,).
-
-    `left` and `right` are the gains of its sides, `send` that of its middle into the room.
-    """
-    rows, frames = bus.shape
-    _library().set_on_desk(
-        _whole(bus), rows, frames, left, right, send, _whole(to), _whole(to_send)
+def set_on_desk(strips: Sequence[Strip], to: "Samples") -> None:
+    """Make middle, side and send to the room, (3, frames), of all buses."""
+    frames = to.shape[1]
+    packed = b"".join(
+        [
+            _STRIP.pack(_whole(bus), _address(bus[-1]), left, right, send, 0)
+            for bus, left, right, send in strips
+        ]
     )
+    _library().set_on_desk(packed, len(strips), frames, _whole(to))
 
 
 def cascade(

@@ -105,18 +105,38 @@ EXPORT void place(const stretch *notes, int64_t count, int32_t rows, int64_t fra
     }
 }
 
-/* Sets a bus on the desk: `to` (2 rows) gains its middle and side, `send` its share of the room. */
-WIDE EXPORT void set_on_desk(const float *restrict bus, int32_t rows, int64_t frames, float left,
-                             float right, float send_gain, float *restrict to,
-                             float *restrict send)
+/* A bus and how it is set on the desk: its sides (the same where it is mono) and their gains, and
+ * the gain of its middle into the room. */
+typedef struct {
+    const float *left, *right;
+    float left_gain, right_gain, send_gain;
+    int32_t unused;
+} strip;
+
+WIDE static void add_strip(const strip *of, int64_t start, int64_t frames, float *restrict middle,
+                           float *restrict side, float *restrict send)
 {
-    const float *other = bus + (rows == 2 ? frames : 0);
-    float *restrict side = to + frames;
+    const float *left = of->left + start, *right = of->right + start;
     for (int64_t i = 0; i < frames; i++) {
-        float a = bus[i] * left, b = other[i] * right;
-        to[i] += a + b;
+        const float a = left[i] * of->left_gain, b = right[i] * of->right_gain;
+        middle[i] += a + b;
         side[i] += a - b;
-        send[i] += (a + b) * send_gain;
+        send[i] += (a + b) * of->send_gain;
+    }
+}
+
+/* Sets buses on the desk: `to` becomes the sums of their middles, sides and sends. A few samples of
+ * all of them at a time stay near the processor. */
+EXPORT void set_on_desk(const strip *strips, int64_t count, int64_t frames, float *to)
+{
+    enum { FEW = 4 * SPAN };
+    for (int64_t start = 0; start < frames; start += FEW) {
+        const int64_t few = frames - start < FEW ? frames - start : FEW;
+        float sums[3][FEW] = {{0}};
+        for (int64_t n = 0; n < count; n++)
+            add_strip(&strips[n], start, few, sums[0], sums[1], sums[2]);
+        for (int32_t row = 0; row < 3; row++)
+            memcpy(to + row * frames + start, sums[row], sizeof(float) * few);
     }
 }
 
