@@ -274,6 +274,17 @@ def test_a_room_is_still_after_so_much_silence_and_rings_again(block_frames):
     np.testing.assert_array_equal(network.clock, [640, 256])
 
 
+def test_what_dies_away_in_a_desk_is_gone_before_it_is_too_small_to_count_with():
+    """Poles at a half: 2 ** -64 is kept after 64 samples, 2 ** -128 would be below 1e-30."""
+    cuts, states = np.zeros((4, 5)), np.zeros((4, 2))
+    cuts[:, 3], states[:, 0] = -0.5, 1
+    silence, network = np.zeros((3, 64), np.float32), room(1)
+    on_desk(silence, cuts, states, network, 64)
+    np.testing.assert_array_equal(states, [[2.0**-64, 0]] * 4)
+    on_desk(silence, cuts, states, network, 64)
+    assert not states.any()
+
+
 def test_a_desk_takes_whole_spans_alone():
     with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
         native.desk(noise(1, 3, 100), BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 100))
