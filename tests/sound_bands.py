@@ -85,5 +85,6 @@ def heard(sound: Sound) -> np.ndarray:
     """Return what a note adds to a silent bus, (2, frames)."""
     bus = np.zeros((2, sound.frames), np.float32)
     shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
-    native.place([native.Stretch(sound.left, sound.right, 0, sound.frames, *shape)], bus)
+    note = native.Sounding(sound.left, sound.right, 0, sound.frames, *shape)
+    native.place([note.packed()], 0, bus)
     return bus

@@ -18,7 +18,7 @@ from scipy.signal import sosfilt
 
 from generator.errors import MissingToolError
 from generator.sound import native
-from generator.sound.native import SPAN, Stretch
+from generator.sound.native import SPAN, Sounding
 
 SEEDS = st.integers(0, 2**32 - 1)
 ROWS = st.integers(1, 2)
@@ -32,31 +32,28 @@ def noise(seed: int, *shape: int) -> np.ndarray:
     return np.random.default_rng(seed).standard_normal(shape).astype(np.float32)
 
 
-BEGINS = st.none() | st.integers(-50, 90)  # before, in or behind the note
-NOTES = st.tuples(  # sides, at, frames, where curve and fade begin
-    ROWS, st.integers(0, 200), st.integers(0, 90), BEGINS, BEGINS, LEVELS
+BEGINS = st.none() | st.integers(0, 90)  # in or behind the note
+NOTES = st.tuples(  # sides, first, frames, where curve and fade begin
+    ROWS, st.integers(0, 400), st.integers(0, 290), BEGINS, BEGINS, LEVELS
 )
 
 
 @quickly
-@given(SEEDS, ROWS, st.lists(NOTES, max_size=6))
-@example(
-    *(1, 2),
-    [(2, 10, 50, None, None, 2), (1, 30, 50, None, 20, 1), (2, 30, 90, -20, 30, 1)],
-)
-@example(2, 1, [(1, 0, 50, 50, 0, 1), (1, 210, 90, 89, None, -1), (1, 9, 90, 30, 7, 1)])
-def test_place_adds_notes_times_gain_curve_and_fade(seed, rows, notes):
+@given(SEEDS, ROWS, st.lists(NOTES, max_size=6), BORDERS)
+@example(*(1, 2), [(2, 10, 50, None, None, 2), (1, 30, 50, None, 20, 1)], [40])
+@example(2, 1, [(1, 0, 250, 50, 0, 1), (1, 210, 90, 89, None, -1), (1, 9, 90, 30, 7, 1)], [75])
+def test_place_adds_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, rows, notes, borders):
     """A curve has a corner every 64 samples, here joined by numpy; a fade is a gain a sample."""
     rng = np.random.default_rng(seed)
-    bus = noise(seed, rows, 300)
-    expected, stretches, kept = bus.astype(float), [], []
-    for sides, at, frames, curve_from, fade_from, gain in notes:
+    bus = noise(seed, rows, 700)
+    expected, packed, kept = bus.astype(float), [], []
+    for sides, first, frames, curve_from, fade_from, gain in notes:
         sound = rng.integers(-(2**15), 2**15, (min(sides, rows), frames), np.int16)
         level, addresses = np.full(frames, float(gain)), [0, 0]
         places = np.arange(frames)
         if curve_from is not None:
-            corners = rng.random(5, np.float32)
-            times = curve_from + SPAN * np.arange(5)
+            corners = rng.random(7, np.float32)
+            times = curve_from + SPAN * np.arange(7)
             level[places >= curve_from] *= np.interp(places, times, corners)[places >= curve_from]
             addresses[0] = corners.ctypes.data
             kept.append(corners)
@@ -69,10 +66,15 @@ def test_place_adds_notes_times_gain_curve_and_fade(seed, rows, notes):
         kept.append(sound)
         left, right = sound[0].ctypes.data, sound[-1].ctypes.data
         shape = (addresses[0], curve_from or 0, addresses[1], fade_from or 0)
-        stretches.append(Stretch(left, right, at, frames, *shape, gain))
-        expected[:, at : at + frames] += sound * level
-    native.place(stretches, bus)
-    np.testing.assert_allclose(bus, expected, rtol=1e-5, atol=0.1)
+        packed.append(Sounding(left, right, first, frames, *shape, gain).packed())
+        expected[:, first : first + frames] += sound * level
+    whole = bus.copy()
+    native.place(packed, 0, whole)
+    np.testing.assert_allclose(whole, expected, rtol=1e-5, atol=0.1)
+    for start, part in zip([0, *borders], np.split(bus, borders, axis=1), strict=True):
+        piece = np.ascontiguousarray(part)
+        native.place(packed, start, piece)
+        np.testing.assert_array_equal(piece, whole[:, start : start + piece.shape[1]])
 
 
 @quickly
@@ -413,7 +415,7 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
     "loop",
     [
         *BLOCK_LOOPS.values(),
-        lambda block: native.place([], block),
+        lambda block: native.place([], 0, block),
         lambda block: native.set_on_desk([native.Strip(block, 1, 1, 1)], noise(1, 3, 640)),
         lambda block: native.span_tops(block[0], np.array([0], np.int64), noise(1, 3, 32)),
         lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
@@ -429,7 +431,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
 @pytest.mark.parametrize(
     ("layout", "kinds", "values"),
     [
-        (native._STRETCH, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
+        (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
         (native._STRIP, "PPfffi", (1, 2, 0.5, -0.5, 0.25, 7)),
         (native._INSTRUMENT, "PPPPPP", (1, 2, 3, 4, 5, 6)),
         (native._IMPRESSION, "fi", (0.5, 1)),

@@ -7,10 +7,10 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from generator.sound import native
-from generator.sound.native import Stretch
+from generator.sound.native import Sounding
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.recording import Sound
 
@@ -90,6 +90,15 @@ def damping(rate_hz: int) -> "NDArray[np.float32]":
     return falling
 
 
+class _Note(NamedTuple):
+    """A note that sounds; `sound` keeps its memory, whatever the source drops."""
+
+    end: int
+    mono: bool
+    packed: bytes
+    sound: Sound
+
+
 class Bus:
     """What one channel plays, block after block; its gain and pan come behind it."""
 
@@ -100,7 +109,7 @@ class Bus:
         self._out: NDArray[np.float32] | None = None
         self._next = self._asked = 0
         self._quiet_from: int | None = None
-        self._sounding: list[Placement] = []
+        self._sounding: list[_Note] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
 
     def spent(self, start: int) -> bool:
@@ -131,40 +140,28 @@ class Bus:
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
-            self._sounding.append(placements[self._next])
+            self._sounding.append(self._note(placements[self._next], start))
             self._next += 1
-        # Held until they are placed: the source may drop a recording as it makes the next.
-        sounds = [self._source.get(placement.key, start) for placement in self._sounding]
-        stretches, still = [], []
-        mono = True
-        for placement, sound in zip(self._sounding, sounds, strict=True):
-            first, cut = placement.start_sample, placement.cut_sample
-            last = first + sound.frames
-            if cut is not None:
-                last = min(last, cut + len(self._damping))
-            if last <= start:
-                continue
-            a, b = max(start, first), min(end, last)
-            curve = curve_from = fade = fade_from = 0
-            if sound.curve and b > first + sound.curve_from:
-                curve, curve_from = sound.curve, first + sound.curve_from - a
-            if cut is not None and b > cut:
-                fade, fade_from = self._damping.ctypes.data, cut - a
-            left, right = (side + 2 * (a - first) for side in (sound.left, sound.right))
-            mono = mono and left == right
-            shape = (curve, curve_from, fade, fade_from)
-            stretches.append(Stretch(left, right, a - start, b - a, *shape, sound.gain))
-            if last > end:
-                still.append(placement)
+        mono = all(note.mono for note in self._sounding)
         if self._out is None or self._out.shape[1] != frames:
             self._out = np.empty((2, frames), np.float32)
         out = self._out[: 1 if mono else 2]
         out.fill(0.0)
-        native.place(stretches, out)
-        self._sounding = still
+        native.place([note.packed for note in self._sounding], start, out)
+        self._sounding = [note for note in self._sounding if note.end > end]
         if self.channel.expression:
             self._express(out, start)
         return out
+
+    def _note(self, placement: Placement, now: int) -> "_Note":
+        sound = self._source.get(placement.key, now)
+        first, frames, fade, fade_from = placement.start_sample, sound.frames, 0, 0
+        if placement.cut_sample is not None and placement.cut_sample < first + frames:
+            fade, fade_from = self._damping.ctypes.data, placement.cut_sample - first
+            frames = min(frames, fade_from + len(self._damping))
+        shape = (sound.curve, sound.curve_from, fade, fade_from, sound.gain)
+        packed = Sounding(sound.left, sound.right, first, frames, *shape).packed()
+        return _Note(first + frames, sound.left == sound.right, packed, sound)
 
     def _express(self, out: "NDArray[np.float32]", start: int) -> None:
         """Multiply by the curve of expression, in place."""

@@ -24,7 +24,7 @@ __all__ = [
     "SPAN",
     "Instrument",
     "Network",
-    "Stretch",
+    "Sounding",
     "Strip",
     "cascade",
     "desk",
@@ -45,12 +45,12 @@ __all__ = [
 SPAN = 64
 """Samples between two corners of a curve, and under one height of a peak."""
 
-_STRETCH = struct.Struct("@PPqqPqPqfi")
+_SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@fi")
 _STRIP = struct.Struct("@PPfffi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
-    "place": (_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER),
+    "place": (_POINTER, _COUNT, _COUNT, _NUMBER, _COUNT, _POINTER),
     "set_on_desk": (_POINTER, _COUNT, _COUNT, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
@@ -80,25 +80,28 @@ _GIVES = {"record": _COUNT, "record_onset": _COUNT}
 _INSTRUMENT = struct.Struct("@PPPPPP")
 
 
-class Stretch(NamedTuple):
-    """A stretch of a recording, 16 bits a sample, to be added to a bus.
+class Sounding(NamedTuple):
+    """A recording, 16 bits a sample, and where in the track it sounds.
 
-    `left` and `right` are the addresses of its first samples, the same for a mono recording;
-    `at` is where it goes. From its sample `curve_from` on it follows the curve at the address
-    `curve`, whose straight lines join gains 64 samples apart, and from `fade_from` on the one at
-    `fade`, a gain a sample. Both may begin before the stretch, reach to its end, and are 0 for
-    none.
+    `left` and `right` are the addresses of its samples, the same for a mono recording; `first` is
+    where in the track the first one sounds. From its sample `curve_from` on it follows the curve
+    at the address `curve`, whose straight lines join gains 64 samples apart, and from `fade_from`
+    on the one at `fade`, a gain a sample. Both reach to its end, and are 0 for none.
     """
 
     left: int
     right: int
-    at: int
+    first: int
     frames: int
     curve: int
     curve_from: int
     fade: int
     fade_from: int
     gain: float
+
+    def packed(self) -> bytes:
+        """Return it as `place` takes it."""
+        return _SOUNDING.pack(*self, 0)
 
 
 class Strip(NamedTuple):
@@ -154,11 +157,13 @@ def _library() -> Any:
     return library
 
 
-def place(notes: Sequence[Stretch], bus: "Samples") -> None:
-    """Add stretches of recordings to a bus, (1 or 2, frames); one row takes mono ones only."""
-    packed = b"".join([_STRETCH.pack(*note, 0) for note in notes])
+def place(notes: Sequence[bytes], start: int, bus: "Samples") -> None:
+    """Add what sounds from sample `start` on to a bus, (1 or 2, frames).
+
+    `notes` are packed; one row takes mono ones only.
+    """
     rows, frames = bus.shape
-    _library().place(packed, len(notes), rows, frames, _whole(bus))
+    _library().place(b"".join(notes), len(notes), start, rows, frames, _whole(bus))
 
 
 def set_on_desk(strips: Sequence[Strip], to: "Samples") -> None:

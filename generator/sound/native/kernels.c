@@ -26,19 +26,19 @@
 
 enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 16 };
 
-/* A stretch of a recording and where it goes. From its sample `curve_from` on it follows `curve`,
+/* A recording and where in the track it sounds. From its sample `curve_from` on it follows `curve`,
  * the gain at every 64th sample, and from `fade_from` on `fade`, the gain of each; both are as long
- * as need be, may begin before the stretch, and are null for none. */
+ * as need be, and null for none. */
 typedef struct {
     const int16_t *left, *right; /* the same where the recording is mono */
-    int64_t at, frames;          /* in the block */
+    int64_t first, frames;
     const float *curve;
     int64_t curve_from;
     const float *fade;
     int64_t fade_from;
     float gain;
     int32_t unused;
-} stretch;
+} sounding;
 
 WIDE static void add_scaled(const int16_t *restrict from, float gain, int64_t frames,
                             float *restrict to)
@@ -59,11 +59,12 @@ static inline void add_sloped(const int16_t *restrict from, float gain, float st
             to[i] += from[i] * (gain + step * (float)(first + i));
 }
 
-/* Adds what of a stretch lies from sample `i` on, where a curve or a fade holds. */
-WIDE static void add_shaped(const int16_t *from, const stretch *note, int64_t i, float *row)
+/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to where `i` goes. */
+WIDE static void add_shaped(const int16_t *from, const sounding *note, int64_t i, int64_t end,
+                            float *to)
 {
-    while (i < note->frames) {
-        int64_t next = note->frames;
+    while (i < end) {
+        int64_t next = end;
         int32_t first = 0;
         float gain = note->gain, step = 0;
         const float *fade = 0;
@@ -71,37 +72,45 @@ WIDE static void add_shaped(const int16_t *from, const stretch *note, int64_t i,
             if (note->curve_from < next) next = note->curve_from;
         } else if (note->curve) {
             const int64_t corner = (i - note->curve_from) / SPAN;
-            const int64_t end = note->curve_from + SPAN * (corner + 1);
-            first = (int32_t)(i - (end - SPAN));
+            const int64_t border = note->curve_from + SPAN * (corner + 1);
+            first = (int32_t)(i - (border - SPAN));
             gain = note->gain * note->curve[corner];
             step = (note->gain * note->curve[corner + 1] - gain) * (1.0f / SPAN);
-            if (end < next) next = end;
+            if (border < next) next = border;
         }
         if (note->fade && i >= note->fade_from)
             fade = note->fade + (i - note->fade_from);
         else if (note->fade && note->fade_from < next)
             next = note->fade_from;
-        add_sloped(from + i, gain, step, first, (int32_t)(next - i), fade, row + note->at + i);
+        add_sloped(from + i, gain, step, first, (int32_t)(next - i), fade, to);
+        to += next - i;
         i = next;
     }
 }
 
-static void add(const int16_t *from, const stretch *note, float *row)
+static void add(const int16_t *from, const sounding *note, int64_t i, int64_t end, float *to)
 {
-    int64_t plain = note->frames;
+    int64_t plain = end;
     if (note->curve && note->curve_from < plain) plain = note->curve_from;
     if (note->fade && note->fade_from < plain) plain = note->fade_from;
-    if (plain < 0) plain = 0;
-    add_scaled(from, note->gain, plain, row + note->at);
-    add_shaped(from, note, plain, row);
+    if (plain < i) plain = i;
+    add_scaled(from + i, note->gain, plain - i, to);
+    add_shaped(from, note, plain, end, to + (plain - i));
 }
 
-/* Adds recordings to a bus of `rows` rows (1: all of them are mono) of `frames`. */
-EXPORT void place(const stretch *notes, int64_t count, int32_t rows, int64_t frames, float *bus)
+/* Adds what sounds from sample `start` of the track on to a bus of `rows` rows (1: all of it is
+ * mono) of `frames`. */
+EXPORT void place(const sounding *notes, int64_t count, int64_t start, int32_t rows,
+                  int64_t frames, float *bus)
 {
-    for (int64_t n = 0; n < count; n++) {
-        add(notes[n].left, &notes[n], bus);
-        if (rows == 2) add(notes[n].right, &notes[n], bus + frames);
+    for (const sounding *note = notes; note < notes + count; note++) {
+        const int64_t i = start > note->first ? start - note->first : 0;
+        const int64_t left = start + frames - note->first;
+        const int64_t end = left < note->frames ? left : note->frames;
+        if (i >= end) continue;
+        float *to = bus + (note->first + i - start);
+        add(note->left, note, i, end, to);
+        if (rows == 2) add(note->right, note, i, end, to + frames);
     }
 }
 
