@@ -82,8 +82,8 @@ def decibels(signal: np.ndarray) -> float:
 
 
 def heard(sound: Sound) -> np.ndarray:
-    """Return what a note adds to a silent bus, (2, frames)."""
-    bus = np.zeros((2, sound.frames), np.float32)
+    """Return a note as a bus plays it, (2, frames)."""
+    bus = np.empty((2, sound.frames), np.float32)
     shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
     note = native.Sounding(sound.left, sound.right, 0, sound.frames, *shape)
     native.place([note.packed()], 0, bus)

@@ -247,3 +247,13 @@ def test_a_band_is_the_same_after_it_went_to_another_process(style):
     again = pickle.loads(pickle.dumps(band))
     assert again == band
     assert {type(note) for part in again.parts for note in part.notes} == {Note}
+
+
+def test_every_key_hears_the_same_drums():
+    """They go by bars, strikes and dynamics alone: they are made for one key and shared."""
+    bars = "| {0} | <F | {0}^ | N.C. | C / r / |\n[B] ff\n| {0} | Am |"
+    bands = [
+        arrange(timeline(bars.format(chord)), load_style("sixteenth-funk")) for chord in ("C", "D7")
+    ]
+    assert bands[0].parts[0] is bands[1].parts[0]
+    assert bands[0].parts[1] != bands[1].parts[1]

@@ -1,12 +1,15 @@
 """The band: every player over one timeline, and what was decided for the user."""
 
-from generator.band.arrangement import Arrangement
+from functools import lru_cache
+
+from generator.band.arrangement import Arrangement, Part
 from generator.band.bass import play_bass
 from generator.band.comp import play_comp
 from generator.band.cues import read_cues
 from generator.band.drums import play_drums
 from generator.band.drums_spec import LANES
 from generator.band.fade import faded
+from generator.band.feel import Groove
 from generator.band.pad import play_pad, voice_pad
 from generator.band.pitched import harmonies
 from generator.band.style import Style
@@ -33,8 +36,7 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    groove = style.groove(timeline, seed)
-    drums = play_drums(timeline, style, seed=seed, groove=groove)
+    groove, drums = _beat(timeline.without_harmony(), style, seed)
     parts = [drums]
     cues = read_cues(timeline, ending=style.ending)
     if style.bass:
@@ -50,6 +52,13 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
     if comp:
         parts.append(faded(comp, cues))
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
+
+
+@lru_cache(maxsize=16)
+def _beat(rhythm: Timeline, style: Style, seed: int) -> tuple[Groove, Part]:
+    """Return the feel and the drums, which every key of a pack shares."""
+    groove = style.groove(rhythm, seed)
+    return groove, play_drums(rhythm, style, seed=seed, groove=groove)
 
 
 def _remarks(timeline: Timeline, style: Style) -> tuple[str, ...]:

@@ -107,9 +107,9 @@ MeterName = Annotated[str, _check_meter]
 Voice = Annotated[str, _check_voice]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Style:
-    """A style file.
+    """A style file; `load_style` gives the same one each time.
 
     Attributes
     ----------
@@ -270,7 +270,12 @@ def load_style(name_or_path: str) -> Style:
     except (OSError, UnicodeDecodeError) as fault:
         raise StyleError(f"{path}: cannot be read: {fault}") from fault
     shown = path.name if name_or_path == path.stem else str(path)
-    return parse_style(text, path.stem, source_name=shown)
+    return _parsed_style(text, path.stem, shown)
+
+
+@lru_cache(maxsize=32)
+def _parsed_style(text: str, name: str, source_name: str) -> Style:
+    return parse_style(text, name, source_name=source_name)
 
 
 def parse_style(text: str, name: str, *, source_name: str = "style") -> Style:

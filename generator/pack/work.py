@@ -2,7 +2,7 @@
 
 import tempfile
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ from generator.errors import ChartbedError
 from generator.pack.plan import PlannedTrack, folder_of
 
 if TYPE_CHECKING:
+    from generator.chart.model import Chart
     from generator.sound.studio import Studio
 
 __all__ = ["MadeFile", "Outcome", "make_track", "make_track_bytes"]
@@ -51,13 +52,20 @@ def _studio() -> "Studio":
     return Studio(many=True)
 
 
+@lru_cache(maxsize=8)
+def _chart(text: str, name: str) -> "Chart":
+    """Return a chart, which many tracks share."""
+    from generator.chart.parser import parse_chart
+
+    return parse_chart(text, name)
+
+
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:
     """Render a track into its folder of the pack; a failure becomes the `error` of the outcome."""
-    from generator.chart.parser import parse_chart
     from generator.pipeline import render_track
 
     try:
-        chart = parse_chart(track.chart_text, f"{track.title}.chart")
+        chart = _chart(track.chart_text, f"{track.title}.chart")
         result = render_track(
             chart, folder_of(pack, track.folder), track.options, name=track.name, studio=_studio()
         )

@@ -146,7 +146,6 @@ class Bus:
         if self._out is None or self._out.shape[1] != frames:
             self._out = np.empty((2, frames), np.float32)
         out = self._out[: 1 if mono else 2]
-        out.fill(0.0)
         native.place([note.packed for note in self._sounding], start, out)
         self._sounding = [note for note in self._sounding if note.end > end]
         if self.channel.expression:

@@ -71,6 +71,7 @@ class Recorder:
         self._loudest: dict[NoteKey, NoteKey] = {}
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
         # Of the track that plays now:
+        self._starts: dict[NoteKey, list[int]] = {}
         self._uses: dict[NoteKey, list[int]] = {}
         self._curves: dict[NoteKey, NDArray[np.float32] | None] = {}
         self._held_blocks: dict[_Touch, int] = {}
@@ -107,23 +108,16 @@ class Recorder:
 
         What is needed soonest is kept longest.
         """
-        starts: dict[NoteKey, list[int]] = {}
+        for kept in (self._starts, self._uses, self._curves, self._held_blocks, self._ready):
+            kept.clear()
         for placements in parts:
             for placement in placements:
-                starts.setdefault(placement.key, []).append(placement.start_sample)
-        self._learn({(key.bank, key.program) for key in starts})
-        for kept in (self._curves, self._held_blocks, self._ready):
-            kept.clear()
-        for key in starts:
+                self._starts.setdefault(placement.key, []).append(placement.start_sample)
+        self._learn({(key.bank, key.program) for key in self._starts})
+        for key in self._starts:
             needed = self._needed_blocks(key)
             for touch in {_touch(key), _touch(self._loudest_of(key))} if needed else ():
                 self._held_blocks[touch] = max(needed, self._held_blocks.get(touch, 0))
-        self._uses.clear()
-        for key, samples in starts.items():
-            for take in {self._take(key, key), self._take(self._loudest_of(key), key)}:
-                self._uses.setdefault(take, []).extend(samples)
-        for samples in self._uses.values():
-            samples.sort()
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track."""
@@ -189,6 +183,12 @@ class Recorder:
 
     def _drop_some(self, newest: NoteKey, now: int) -> None:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
+        if not self._uses:
+            for key, samples in self._starts.items():
+                for take in {self._take(key, key), self._take(self._loudest_of(key), key)}:
+                    self._uses.setdefault(take, []).extend(samples)
+            for samples in self._uses.values():
+                samples.sort()
         order = sorted(self._recordings, key=lambda take: self._next_use(take, now))
         dropped = set()
         while self._bytes > _KEPT_SHARE * _MEMORY_BYTES and order:

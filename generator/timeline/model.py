@@ -6,7 +6,7 @@ stretch from `first_tick` (the end of the count-in) to `end_tick` without gap or
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from generator.chart.meter import Meter
@@ -14,6 +14,7 @@ from generator.chart.model import NOWHERE, Articulation, Feel, Span
 from generator.clock import Clock
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
+from generator.harmony.spelling import NoteName
 
 __all__ = [
     "ChordKind",
@@ -26,6 +27,8 @@ __all__ = [
 ]
 
 ChordKind = Literal["chord", "no-chord", "rest"]
+
+_NO_KEY = Key(NoteName("C"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +158,23 @@ class Timeline:
         keep(self, "_bar_ticks", tuple(bar.start_tick for bar in self.bars[1:]))
         keep(self, "_chord_ticks", tuple(chord.start_tick for chord in self.chords[1:]))
         keep(self, "_level_ticks", tuple(point.tick for point in self.dynamics[1:]))
+
+    def without_harmony(self) -> "Timeline":
+        """Return the same bars, strikes and dynamics in no key: what drums go by.
+
+        Two keys of one chart at one tempo give the same.
+        """
+        return replace(
+            self,
+            title="",
+            composer="",
+            key=_NO_KEY,
+            chart_sha256="",
+            bars=tuple(replace(bar, key=_NO_KEY) for bar in self.bars),
+            chords=tuple(
+                replace(chord, chord=None, key=_NO_KEY, span=NOWHERE) for chord in self.chords
+            ),
+        )
 
     def bar_at(self, tick: int) -> TimelineBar:
         """Return the bar that holds `tick`; the nearest one outside the music."""

@@ -158,7 +158,7 @@ def _library() -> Any:
 
 
 def place(notes: Sequence[bytes], start: int, bus: "Samples") -> None:
-    """Add what sounds from sample `start` on to a bus, (1 or 2, frames).
+    """Fill a bus, (1 or 2, frames), with what sounds from sample `start` on.
 
     `notes` are packed; one row takes mono ones only.
     """

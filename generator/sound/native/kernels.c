@@ -98,11 +98,12 @@ static void add(const int16_t *from, const sounding *note, int64_t i, int64_t en
     add_shaped(from, note, plain, end, to + (plain - i));
 }
 
-/* Adds what sounds from sample `start` of the track on to a bus of `rows` rows (1: all of it is
- * mono) of `frames`. */
+/* Fills a bus of `rows` rows (1: all of it is mono) of `frames` with what sounds from sample
+ * `start` of the track on. */
 EXPORT void place(const sounding *notes, int64_t count, int64_t start, int32_t rows,
                   int64_t frames, float *bus)
 {
+    memset(bus, 0, sizeof(float) * (size_t)(rows * frames));
     for (const sounding *note = notes; note < notes + count; note++) {
         const int64_t i = start > note->first ? start - note->first : 0;
         const int64_t left = start + frames - note->first;
