@@ -78,7 +78,7 @@ def _curve(
     choked = step(1 + _blocks(_CHOKE_TIMECENTS, rate_hz))
     sustained = 1 - _SUSTAIN_STEP * envelope.sustain_cb
     decay = step(max(1, _blocks(envelope.decay, rate_hz, rounding=0.5)))
-    longest = 1 + int(1 / min(let_go, choked))
+    longest = 1 + int(1 / (let_go if choked_after is None else min(let_go, choked)))
     after = np.arange(longest + 1)
     held = np.maximum(sustained, 1 - decay * np.maximum(0, after + fallen))
     before = after if choked_after is None else np.minimum(after, choked_after)

@@ -108,7 +108,9 @@ def corner_gains(
     import numpy as np
 
     first, spans = start // SPAN, -(-frames // SPAN)
-    corners = curve_db[np.minimum(np.arange(first, first + spans + 1), len(curve_db) - 1)]
+    corners = curve_db[first : first + spans + 1]
+    if len(corners) <= spans:
+        corners = np.append(corners, np.repeat(curve_db[-1], spans + 1 - len(corners)))
     return (10 ** (corners / 20)).astype(np.float32) if corners.any() else None
 
 

@@ -114,10 +114,11 @@ class Recorder:
             for placement in placements:
                 self._starts.setdefault(placement.key, []).append(placement.start_sample)
         self._learn({(key.bank, key.program) for key in self._starts})
+        held = self._held_blocks
         for key in self._starts:
             needed = self._needed_blocks(key)
-            for touch in {_touch(key), _touch(self._loudest_of(key))} if needed else ():
-                self._held_blocks[touch] = max(needed, self._held_blocks.get(touch, 0))
+            for touch in (_touch(key), _touch(self._loudest_of(key))) if needed else ():
+                held[touch] = max(needed, held.get(touch, 0))
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track."""
