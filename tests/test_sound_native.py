@@ -18,6 +18,7 @@ from scipy.signal import sosfilt
 
 from generator.errors import MissingToolError
 from generator.sound import native
+from generator.sound.loudness import k_weighting
 from generator.sound.native import SPAN, Sounding
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -147,6 +148,43 @@ def test_powers_are_those_behind_two_biquads_by_spans_and_by_hops(seed, rows, bo
         )
     np.testing.assert_allclose(spans[:5], expected, rtol=1e-9)
     np.testing.assert_allclose(hops, hops_expected, rtol=1e-9)
+
+
+@pytest.mark.parametrize("block_frames", [64, 640, 19_200])
+def test_powers_are_the_same_bits_in_blocks_of_whole_spans(block_frames):
+    """Here of a meter's weighting, whose poles lie near the circle, and by hops of odd lengths.
+
+    Outside check: scipy.signal.sosfilt.
+    """
+    signal, ends = noise(1, 2, 19_200), np.arange(2205, 22_000, 2205)
+    weighting = np.array(k_weighting(22_050))
+    spans, hops, state = summed_powers(signal, weighting, ends, block_frames)
+    whole = summed_powers(signal, weighting, ends, 19_200)
+    for part, same in zip((spans, hops, state), whole, strict=True):
+        np.testing.assert_array_equal(part, same)
+    behind = sosfilt(np.insert(weighting, 3, 1, axis=1), signal.astype(float))
+    squares = (behind**2).sum(axis=0)
+    np.testing.assert_allclose(spans[:-1], squares.reshape(300, SPAN).sum(axis=1), rtol=1e-10)
+    np.testing.assert_allclose(hops[:8], squares[:17_640].reshape(8, 2205).sum(axis=1), rtol=1e-10)
+
+
+def summed_powers(
+    signal: np.ndarray, weighting: np.ndarray, ends: np.ndarray, block_frames: int
+) -> tuple[np.ndarray, ...]:
+    frames = signal.shape[1]
+    state, spans, hops = np.zeros((6, 2)), np.zeros(frames // SPAN + 1), np.zeros(len(ends))
+    for start in range(0, frames, block_frames):
+        hop = int(np.searchsorted(ends, start, side="right"))
+        native.weighted_powers(
+            signal[:, start : start + block_frames],
+            weighting,
+            state,
+            span_end=SPAN,
+            spans=spans[start // SPAN :],
+            hop_ends=ends[hop:] - start,
+            hops=hops[hop:],
+        )
+    return spans, hops, state
 
 
 @quickly
