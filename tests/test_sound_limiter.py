@@ -12,7 +12,7 @@ from generator.sound.loudness import measure
 from generator.sound.master import CEILING_DBTP, find_level
 from generator.sound.mix import Channel
 from generator.sound.mixdown import BLOCK_FRAMES, Mixdown, mix_down
-from generator.sound.native import SPAN
+from generator.sound.native import SPAN, Dry
 
 
 def test_no_peak_passes_the_ceiling_and_quiet_stretches_are_left_alone():
@@ -81,8 +81,8 @@ class Drummer:
     def prepare(self, end: int) -> None:
         pass
 
-    def block(self, start: int, frames: int) -> np.ndarray:
-        return self.sound[:, start : start + frames]
+    def block(self, start: int, frames: int) -> Dry:
+        return Dry(ready=np.repeat(self.sound[:, start : start + frames], 2, axis=0))
 
     def spent(self, start: int) -> bool:
         return start >= self.sound.shape[1]

@@ -15,11 +15,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.linalg import hadamard
 from scipy.signal import sosfilt
+from sound_bands import played
 
 from generator.errors import MissingToolError
 from generator.sound import native
 from generator.sound.loudness import k_weighting
-from generator.sound.native import SPAN, Sounding
+from generator.sound.native import SPAN, Dry, Sounding, Strip
 
 SEEDS = st.integers(0, 2**32 - 1)
 ROWS = st.integers(1, 2)
@@ -27,6 +28,8 @@ LEVELS = st.floats(-4, 4, width=32)
 FRAMES = st.integers(0, 300)
 BORDERS = st.sets(st.integers(0, 299), max_size=5).map(sorted)
 quickly = settings(max_examples=40)
+LONG = 8192
+"""At this sample of a block pieces of any length meet that is a power of two up to it."""
 
 
 def noise(seed: int, *shape: int) -> np.ndarray:
@@ -40,16 +43,16 @@ NOTES = st.tuples(  # sides, first, frames, where curve and fade begin
 
 
 @quickly
-@given(SEEDS, ROWS, st.lists(NOTES, max_size=6), BORDERS)
-@example(*(1, 2), [(2, 10, 50, None, None, 2), (1, 30, 50, None, 20, 1)], [40])
-@example(2, 1, [(1, 0, 250, 50, 0, 1), (1, 210, 90, 89, None, -1), (1, 9, 90, 30, 7, 1)], [75])
-def test_place_sums_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, rows, notes, borders):
+@given(SEEDS, st.sampled_from([0, LONG - 350]), st.lists(NOTES, max_size=6), BORDERS)
+@example(*(1, 0), [(2, 10, 50, None, None, 2), (1, 30, 50, None, 20, 1)], [40])
+@example(2, 0, [(1, 0, 250, 50, 0, 1), (1, 210, 90, 89, None, -1), (1, 9, 90, 30, 7, 1)], [75])
+@example(3, LONG - 350, [(1, 200, 290, 50, None, 1), (2, 340, 90, 9, 80, -1)], [30])
+def test_a_bus_sums_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, at, notes, borders):
     """A curve has a corner every 64 samples, here joined by numpy; a fade is a gain a sample."""
     rng = np.random.default_rng(seed)
-    bus = noise(seed, rows, 700)
-    expected, packed, kept = np.zeros((rows, 700)), [], []
+    expected, packed, kept = np.zeros((2, 700)), [], []
     for sides, first, frames, curve_from, fade_from, gain in notes:
-        sound = rng.integers(-(2**15), 2**15, (min(sides, rows), frames), np.int16)
+        sound = rng.integers(-(2**15), 2**15, (sides, frames), np.int16)
         level, addresses = np.full(frames, float(gain)), [0, 0]
         places = np.arange(frames)
         if curve_from is not None:
@@ -67,30 +70,68 @@ def test_place_sums_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, ro
         kept.append(sound)
         left, right = sound[0].ctypes.data, sound[-1].ctypes.data
         shape = (addresses[0], curve_from or 0, addresses[1], fade_from or 0)
-        packed.append(Sounding(left, right, first, frames, *shape, gain).packed())
+        where = at + first
+        packed.append(Sounding(left, right, where, frames, *shape, gain).packed())
         expected[:, first : first + frames] += sound * level
-    whole = bus.copy()
-    native.place(packed, 0, whole)
+    dry = Dry(b"".join(packed))
+    whole = played(dry, at + 700)
+    assert not whole[:, :at].any()
+    whole = whole[:, at:]
     np.testing.assert_allclose(whole, expected, rtol=1e-5, atol=0.1)
-    for start, part in zip([0, *borders], np.split(bus, borders, axis=1), strict=True):
-        piece = np.ascontiguousarray(part)
-        native.place(packed, start, piece)
-        np.testing.assert_array_equal(piece, whole[:, start : start + piece.shape[1]])
+    pieces = zip([0, *borders], np.split(whole, borders, axis=1), strict=True)
+    for start, piece in pieces:
+        np.testing.assert_array_equal(played(dry, piece.shape[1], at + start), piece)
+
+
+BUSES = st.tuples(  # whether it is ready, sides, gains, signals that it is heard in
+    st.booleans(), ROWS, LEVELS, LEVELS, LEVELS, st.integers(0, 7)
+)
 
 
 @quickly
-@given(SEEDS, st.lists(st.tuples(ROWS, LEVELS, LEVELS, LEVELS), max_size=4), st.integers(0, 2500))
-@example(1, [(2, 0.5, 0.25, 2.0), (1, 1.0, -1.0, 0.0)], 2048)
-def test_a_desk_sums_the_middles_the_sides_and_the_sends_of_all_buses(seed, buses, frames):
-    strips, expected = [], np.zeros((3, frames), np.float32)
-    for number, (rows, left, right, send) in enumerate(buses):
-        strips.append(native.Strip(noise(seed + number, rows, frames), left, right, send))
-        bus = strips[-1].bus
-        a, b = bus[0] * np.float32(left), bus[-1] * np.float32(right)
-        expected += [a + b, a - b, (a + b) * np.float32(send)]
-    signal = np.full((3, frames), np.nan, np.float32)
-    native.set_on_desk(strips, signal)
-    np.testing.assert_array_equal(signal, expected)
+@given(SEEDS, st.lists(BUSES, max_size=4), st.integers(0, LONG + 500))
+@example(1, [(True, 2, 0.5, 0.25, 2.0, 5), (False, 1, 1.0, -1.0, 0.0, 6)], LONG + 300)
+@example(2, [(False, 2, 0.5, 0.5, 0.25, 1), (False, 1, 2.0, 1.0, 0.5, 3)], LONG + 300)
+def test_a_mix_sums_the_middles_the_sides_and_the_sends_of_what_each_signal_hears(
+    seed, buses, frames
+):
+    """Notes go to the bus, on a curve, and behind it to the signals, in order, a block at once."""
+    rng, start = np.random.default_rng(seed), 1000
+    strips, expected = [], np.zeros((3, 3, frames), np.float32)
+    for is_ready, sides, left, right, send, signals in buses:
+        bus = noise(rng.integers(99), 2, frames)
+        dry = Dry(ready=bus)
+        if not is_ready:
+            recording = rng.integers(-99, 99, (sides, 3000), np.int16)
+            sides = recording[0].ctypes.data, recording[-1].ctypes.data
+            firsts = rng.integers(start - 3000, start + frames + 1, 3)
+            notes = b"".join(
+                Sounding(*sides, first, 3000, 0, 0, 0, 0, 1).packed() for first in firsts
+            )
+            times = np.sort([0, *rng.integers(-300, frames + 300, 5)])
+            times -= max(0, times[0])
+            levels = rng.choice(np.array([0, 0.3, 1, 2], np.float32), 6)
+            dry = Dry(notes, times, levels, kept=recording)
+            bus = played(Dry(notes), frames, start)
+            native.follow_curve(bus, times, levels)
+        strips.append(Strip(dry, left, right, send, signals))
+        a, b = bus[0] * np.float32(left), bus[1] * np.float32(right)
+        for n, signal in enumerate(expected):
+            if signals >> n & 1:
+                signal += [a + b, a - b, (a + b) * np.float32(send)]
+    mixed = np.full((3, 3, frames), np.nan, np.float32)
+    native.mix(strips, start, mixed)
+    np.testing.assert_array_equal(mixed, expected)
+
+
+def test_a_mix_refuses_what_does_not_fit():
+    with pytest.raises(ValueError, match="2 signals of 2 rows: at most 64 of 3"):
+        native.mix([], 0, noise(1, 2, 2, 64))
+    with pytest.raises(ValueError, match="65 signals of 3 rows"):
+        native.mix([], 0, noise(1, 65, 3, 64))
+    for ready in (noise(1, 1, 64), noise(1, 2, 63)):
+        with pytest.raises(ValueError, match="not two rows of 64 samples"):
+            native.mix([Strip(Dry(ready=ready), 1, 1, 1)], 0, noise(1, 1, 3, 64))
 
 
 @quickly
@@ -453,12 +494,12 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
     "loop",
     [
         *BLOCK_LOOPS.values(),
-        lambda block: native.place([], 0, block),
-        lambda block: native.set_on_desk([native.Strip(block, 1, 1, 1)], noise(1, 3, 640)),
+        lambda block: native.mix([Strip(Dry(ready=block), 1, 1, 1)], 0, noise(1, 1, 3, 640)),
+        lambda block: native.mix([], 0, noise(1, 1, 3, 1280)[:, :, ::2]),
         lambda block: native.span_tops(block[0], np.array([0], np.int64), noise(1, 3, 32)),
         lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
     ],
-    ids=[*BLOCK_LOOPS, "place", "set_on_desk", "span_tops", "desk"],
+    ids=[*BLOCK_LOOPS, "mix", "mix to", "span_tops", "desk"],
 )
 def test_samples_that_are_no_neighbours_are_refused(loop):
     told = "last axis of an array is not contiguous|rows of an array have gaps"
@@ -470,7 +511,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     ("layout", "kinds", "values"),
     [
         (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
-        (native._STRIP, "PPfffi", (1, 2, 0.5, -0.5, 0.25, 7)),
+        (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
         (native._INSTRUMENT, "PPPPPP", (1, 2, 3, 4, 5, 6)),
         (native._IMPRESSION, "fi", (0.5, 1)),
     ],
@@ -478,6 +519,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
 def test_what_is_packed_lies_where_c_looks_for_it(layout, kinds, values):
     """Outside check: ctypes.Structure, which lays fields out as the platform's C does."""
     types = {"P": ctypes.c_void_p, "q": ctypes.c_int64, "f": ctypes.c_float, "i": ctypes.c_int32}
+    types["Q"] = ctypes.c_uint64
     names = [f"field_{i}" for i in range(len(kinds))]
     fields = [(name, types[kind]) for name, kind in zip(names, kinds, strict=True)]
     in_c = type("InC", (ctypes.Structure,), {"_fields_": fields})

@@ -9,7 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from sound_bands import BAR_TICKS, CLOCK, GRID_RATE_HZ, decibels, one_part, render, small_band
+from sound_bands import (
+    BAR_TICKS,
+    CLOCK,
+    GRID_RATE_HZ,
+    decibels,
+    one_part,
+    played,
+    render,
+    small_band,
+)
 from sound_fonts import click, sine, write_font
 
 from generator.band.arrangement import Control, Note
@@ -33,11 +42,10 @@ def dry(part, font_path, frames, rate_hz=GRID_RATE_HZ):
     curve = tuple((CLOCK.samples(c.tick, rate_hz), expression_gain(c.value)) for c in part.controls)
     channel = Channel(part.name, planned, 1.0, 0.0, 0.0, curve)
     with Recorder(font, rate_hz=rate_hz, tuning_hz=440.0, jobs=1) as recorder:
-        placed = Bus(channel, rate_hz, recorder).block(0, frames)
-        placed = np.broadcast_to(placed, (2, frames)).copy()
+        placed = played(Bus(channel, rate_hz, recorder).block(0, frames), frames)
     straight = StraightBus(channel, part, CLOCK, font_path, rate_hz=rate_hz)
     try:
-        return placed, straight.block(0, frames), planned
+        return placed, straight.block(0, frames).ready, planned
     finally:
         straight.close()
 
@@ -198,7 +206,7 @@ def test_five_thousand_notes_at_once_lose_none(tmp_path):
         planned = plan_part(part, CLOCK, tables, 44_100)
         with Recorder(tables, rate_hz=44_100, tuning_hz=440.0, jobs=1) as recorder:
             bus = Bus(Channel("pad", planned, 1.0, 0.0, 0.0), 44_100, recorder)
-            peaks.append(float(np.abs(bus.block(0, 64 * 1000)).max()))
+            peaks.append(float(np.abs(played(bus.block(0, 64 * 1000), 64 * 1000)).max()))
     assert peaks[1] == pytest.approx(5000 * peaks[0], rel=1e-3)
 
 

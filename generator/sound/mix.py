@@ -9,8 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from generator.sound import native
-from generator.sound.native import Sounding
+from generator.sound.native import Dry, Sounding
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.recording import Sound
 
@@ -94,7 +93,6 @@ class _Note(NamedTuple):
     """A note that sounds; `sound` keeps its memory, whatever the source drops."""
 
     end: int
-    mono: bool
     packed: bytes
     sound: Sound
 
@@ -106,7 +104,6 @@ class Bus:
         self.channel = channel
         self._source = source
         self._damping = damping(rate_hz)
-        self._out: NDArray[np.float32] | None = None
         self._next = self._asked = 0
         self._quiet_from: int | None = None
         self._sounding: list[_Note] = []
@@ -130,27 +127,17 @@ class Bus:
             self._asked += 1
         self._source.prefetch(keys)
 
-    def block(self, start: int, frames: int) -> "NDArray[np.float32]":
-        """Return the samples from `start` on; the next call reuses the array.
-
-        The shape is (2, frames), or (1, frames) where both sides are equal.
-        """
-        import numpy as np
-
+    def block(self, start: int, frames: int) -> Dry:
+        """Return what sounds from sample `start` on."""
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
             self._sounding.append(self._note(placements[self._next], start))
             self._next += 1
-        mono = all(note.mono for note in self._sounding)
-        if self._out is None or self._out.shape[1] != frames:
-            self._out = np.empty((2, frames), np.float32)
-        out = self._out[: 1 if mono else 2]
-        native.place([note.packed for note in self._sounding], start, out)
-        self._sounding = [note for note in self._sounding if note.end > end]
-        if self.channel.expression:
-            self._express(out, start)
-        return out
+        sounding = self._sounding
+        self._sounding = [note for note in sounding if note.end > end]
+        times, levels = self._corners(start, end) if self.channel.expression else (None, None)
+        return Dry(b"".join([note.packed for note in sounding]), times, levels, kept=sounding)
 
     def _note(self, placement: Placement, now: int) -> "_Note":
         sound = self._source.get(placement.key, now)
@@ -160,17 +147,16 @@ class Bus:
             frames = min(frames, fade_from + len(self._damping))
         shape = (sound.curve, sound.curve_from, fade, fade_from, sound.gain)
         packed = Sounding(sound.left, sound.right, first, frames, *shape).packed()
-        return _Note(first + frames, sound.left == sound.right, packed, sound)
+        return _Note(first + frames, packed, sound)
 
-    def _express(self, out: "NDArray[np.float32]", start: int) -> None:
-        """Multiply by the curve of expression, in place."""
+    def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
+        """Return the corners of the curve of expression that matter between two samples."""
         import numpy as np
 
         times, levels = self._expression
         first = int(np.searchsorted(times, start, "right")) - 1
-        last = int(np.searchsorted(times, start + out.shape[1]))
-        part = slice(first, last + 1)
-        native.follow_curve(out, times[part] - start, levels[part])
+        part = slice(first, int(np.searchsorted(times, end)) + 1)
+        return times[part] - start, levels[part]
 
 
 def _expression_curve(

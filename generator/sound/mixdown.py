@@ -70,8 +70,8 @@ class Strip(Protocol):
     def prepare(self, end: int) -> None:
         """Get ready to play up to sample `end`."""
 
-    def block(self, start: int, frames: int) -> Samples:
-        """Return (1 or 2, frames) from `start` on, before gain and pan; good until the next."""
+    def block(self, start: int, frames: int) -> native.Dry:
+        """Return what it plays from sample `start` on."""
 
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on."""
@@ -117,9 +117,9 @@ def mix_down(
         # Of each signal its middle, its side and its share of the room; a few, since one is filled
         # while another is finished.
         buffers = [
-            {name: np.empty((3, frames), np.float32) for name in desks}
-            for _ in range(_BUFFERS if pool else 1)
+            np.empty((len(parts), 3, frames), np.float32) for _ in range(_BUFFERS if pool else 1)
         ]
+        places = [_place(bus.channel, parts) for bus in buses]
         for index in count():
             start = index * frames
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
@@ -128,18 +128,17 @@ def mix_down(
                 bus.prepare(start + _AHEAD_BLOCKS * frames)
             while len(pending) >= _BUFFERS - 1:
                 pending.pop(0).result()
-            strips = [
-                (bus.channel, _at_its_place(bus.block(start, frames), bus.channel)) for bus in buses
-            ]
             signals = buffers[index % len(buffers)]
-            for part, signal in signals.items():
-                heard = [strip for channel, strip in strips if _is_heard(channel, part)]
-                native.set_on_desk(heard, signal)
+            strips = [
+                native.Strip(bus.block(start, frames), *place)
+                for bus, place in zip(buses, places, strict=True)
+            ]
+            native.mix(strips, start, signals)
 
-            def finish(signals: dict[str, Samples] = signals) -> None:
+            def finish(signals: Samples = signals) -> None:
                 blocks = {part: spool.blank() for part, spool in spools.items()}
-                for part, spool in spools.items():
-                    desks[part](signals[part], blocks[part])
+                for signal, (part, spool) in zip(signals, spools.items(), strict=True):
+                    desks[part](signal, blocks[part])
                     spool.keep()
                 meter.add(blocks.pop(MIX), blocks.values())
 
@@ -199,11 +198,8 @@ def _heights(block: Samples) -> Samples:
     return heights
 
 
-def _is_heard(channel: Channel, part: str) -> bool:
-    return channel.in_mix if part == MIX else channel.name == part
-
-
-def _at_its_place(dry: Samples, channel: Channel) -> native.Strip:
-    """Return a bus at its level and place in the stereo image."""
+def _place(channel: Channel, parts: tuple[str, ...]) -> tuple[float, float, float, int]:
+    """Return the gains of a bus as `native.Strip` has them, and the signals it is heard in."""
     left, right = (channel.gain * gain / 2 for gain in pan_gains(channel.pan))
-    return native.Strip(dry, left, right, channel.send)
+    heard = [channel.in_mix if part == MIX else part == channel.name for part in parts]
+    return left, right, channel.send, sum(1 << n for n, is_heard in enumerate(heard) if is_heard)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from generator.band.arrangement import Part
 from generator.clock import Clock
 from generator.sound.mix import Channel, damping
+from generator.sound.native import Dry
 from generator.sound.notes import preset_of
 from generator.sound.synth import BLOCK, Synth
 
@@ -82,8 +83,8 @@ class StraightBus:
         """Whether no sound is left from the block at `start` on."""
         return self._next == len(self._events) and not self._synth.voices
 
-    def block(self, start: int, frames: int) -> "NDArray[np.float32]":
-        """Return the samples from `start` on as (2, frames), a multiple of 64."""
+    def block(self, start: int, frames: int) -> Dry:
+        """Return the samples from `start` on, ready; a multiple of 64."""
         import numpy as np
 
         out = np.empty((2, frames), np.float32)
@@ -101,7 +102,7 @@ class StraightBus:
             first = until
         for silence in self._silences:
             self._damp(out, start, *silence)
-        return out
+        return Dry(ready=out)
 
     def _play(self, kind: int, number: int, value: int) -> None:
         if kind == _ON:

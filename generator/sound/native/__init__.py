@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SPAN",
+    "Dry",
     "Instrument",
     "Network",
     "Sounding",
@@ -30,11 +31,10 @@ __all__ = [
     "desk",
     "follow_curve",
     "interleaved",
-    "place",
+    "mix",
     "quantised",
     "record",
     "record_onset",
-    "set_on_desk",
     "span_heights",
     "span_reaches",
     "span_tops",
@@ -47,11 +47,10 @@ SPAN = 64
 
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@fi")
-_STRIP = struct.Struct("@PPfffi")
+_STRIP = struct.Struct("@PqPPqQfffi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
-    "place": (_POINTER, _COUNT, _COUNT, _NUMBER, _COUNT, _POINTER),
-    "set_on_desk": (_POINTER, _COUNT, _COUNT, _POINTER),
+    "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
     "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "weighted_powers": (
@@ -100,17 +99,45 @@ class Sounding(NamedTuple):
     gain: float
 
     def packed(self) -> bytes:
-        """Return it as `place` takes it."""
+        """Return it as `mix` takes it."""
         return _SOUNDING.pack(*self, 0)
 
 
-class Strip(NamedTuple):
-    """A bus, (1 or 2, frames), the gains of its sides, and that of its middle into the room."""
+class Dry(NamedTuple):
+    """What a bus plays in a block, before gain and pan.
 
-    bus: "Samples"
+    Either packed `notes`, times a curve with corners at `times` and `levels` as `follow_curve` has
+    them; or rows that are `ready`, (2, frames). `kept` is what holds the memory of the notes.
+    """
+
+    notes: bytes = b""
+    times: "NDArray[np.int64] | None" = None
+    levels: "Samples | None" = None
+    ready: "Samples | None" = None
+    kept: object = None
+
+
+class Strip(NamedTuple):
+    """A bus on the desk: the gains of its sides, and that of its middle into the room.
+
+    `signals` has a bit for each signal that it is heard in, the lowest for the first.
+    """
+
+    dry: Dry
     left: float
     right: float
     send: float
+    signals: int = 1
+
+    def packed(self) -> bytes:
+        """Return it as `mix` takes it."""
+        notes, times, levels, ready, _ = self.dry
+        return _STRIP.pack(
+            0 if ready is None else _whole(ready),
+            len(notes) // _SOUNDING.size,
+            *(0, 0, 0) if times is None else (_address(times), _address(levels), len(times)),
+            *(self.signals, self.left, self.right, self.send, 0),
+        )
 
 
 class Instrument(NamedTuple):
@@ -157,25 +184,20 @@ def _library() -> Any:
     return library
 
 
-def place(notes: Sequence[bytes], start: int, bus: "Samples") -> None:
-    """Fill a bus, (1 or 2, frames), with what sounds from sample `start` on.
+def mix(strips: Sequence[Strip], start: int, to: "Samples") -> None:
+    """Make middle, side and send to the room of up to 64 signals, (signals, 3, frames).
 
-    `notes` are packed; one row takes mono ones only.
+    The block starts at sample `start` of the track.
     """
-    rows, frames = bus.shape
-    _library().place(b"".join(notes), len(notes), start, rows, frames, _whole(bus))
-
-
-def set_on_desk(strips: Sequence[Strip], to: "Samples") -> None:
-    """Make middle, side and send to the room, (3, frames), of all buses."""
-    frames = to.shape[1]
-    packed = b"".join(
-        [
-            _STRIP.pack(_whole(bus), _address(bus[-1]), left, right, send, 0)
-            for bus, left, right, send in strips
-        ]
-    )
-    _library().set_on_desk(packed, len(strips), frames, _whole(to))
+    signals, rows, frames = to.shape
+    if rows != 3 or signals > 64:
+        raise ValueError(f"{signals} signals of {rows} rows: at most 64 of 3")
+    ready = [strip.dry.ready for strip in strips if strip.dry.ready is not None]
+    if any(block.shape != (2, frames) for block in ready):
+        raise ValueError(f"what is ready is not two rows of {frames} samples")
+    notes = b"".join([strip.dry.notes for strip in strips])
+    packed = b"".join([strip.packed() for strip in strips])
+    _library().mix(packed, len(strips), notes, start, frames, signals, _whole(to))
 
 
 def cascade(
