@@ -25,7 +25,6 @@ _LINES_MS = (
 
 _DULLNESS = 0.3  # of the longest line; shorter ones dull less
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
-_RING_FRAMES = 1 << 13
 _STILL_S = 1.0
 
 
@@ -47,7 +46,9 @@ def build_room(rate_hz: int) -> Network:
     kept = 10 ** (-3 * lines_s / DECAY_S) / np.sqrt(len(lines_s))  # the matrix is unscaled
     dull = _DULLNESS * lines_s / lines_s[-1]
     gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
-    lines = np.zeros((len(_LINES_MS), _RING_FRAMES + 2 * SPAN), np.float32)
+    # The shortest rings, of a power of two, that hold the longest line: they stay in the cache.
+    ring_frames = 1 << int(delays.max() - 1).bit_length()
+    lines = np.zeros((len(_LINES_MS), ring_frames + 2 * SPAN), np.float32)
     still = _whole_spans(_STILL_S * rate_hz)
     room = Network(lines, delays, gains, np.ones(2, np.float32), np.array([0, still]), still)
 
