@@ -6,7 +6,6 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from generator.sound.filters import Cascade
 from generator.sound.loudness import LoudnessMeter, k_weighting, measure
 from generator.sound.native import SPAN
 from generator.sound.true_peak import SpanPeaks, TruePeakMeter, _interpolator
@@ -151,20 +150,3 @@ def test_not_even_the_signal_that_suits_the_taps_best_passes_its_reach(phase):
 def test_silence_and_very_short_sounds_have_no_loudness():
     assert measure(np.zeros((2, 44_100), np.float32), 44_100) == (-math.inf, -math.inf)
     assert measure(np.ones((2, 100), np.float32), 44_100)[0] == -math.inf
-
-
-def test_a_cascade_is_the_recursion_it_stands_for():
-    """Against the difference equation, sample by sample."""
-    sections = k_weighting(44_100)
-    x = music(44_100, 0.2)[:1, : 64 * 100]
-    y = x[0].astype(np.float64)
-    for b0, b1, b2, a1, a2 in sections:
-        out = np.zeros_like(y)
-        x1 = x2 = y1 = y2 = 0.0
-        for i, value in enumerate(y):
-            out[i] = b0 * value + b1 * x1 + b2 * x2 - a1 * y1 - a2 * y2
-            x1, x2, y1, y2 = value, x1, out[i], y1
-        y = out
-    cascade = Cascade(sections)
-    ours = np.concatenate([cascade(x[:, :640]), cascade(x[:, 640:])], axis=1)
-    assert np.abs(ours[0] - y).max() < 2e-6

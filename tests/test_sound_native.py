@@ -135,24 +135,6 @@ def test_a_mix_refuses_what_does_not_fit():
 
 
 @quickly
-@given(SEEDS, st.integers(1, 4), st.integers(1, 2), BORDERS)
-def test_a_cascade_filters_as_scipy_does_whatever_the_blocks(seed, rows, sections, borders):
-    """Outside check: scipy.signal.sosfilt, in double precision; ours is rounded to single."""
-    rng = np.random.default_rng(seed)
-    radius, angle = rng.uniform(0, 0.98, (rows, sections)), rng.uniform(0, np.pi, (rows, sections))
-    poles = np.stack([-2 * radius * np.cos(angle), radius**2], axis=-1)
-    zeros = rng.standard_normal((rows, sections, 3))
-    state, signal = rng.standard_normal((rows, sections, 2)), noise(seed, rows, 300)
-    sos = np.concatenate([zeros, np.ones((rows, sections, 1)), poles], axis=-1)
-    expected, after = zip(*map(sosfilt, sos, signal, [-1] * rows, state.copy()), strict=True)
-    coefficients = np.concatenate([zeros, poles], axis=-1)
-    parts = np.split(signal, borders, axis=1)
-    heard = np.hstack([native.cascade(part, coefficients, state) for part in parts])
-    np.testing.assert_allclose(heard, expected, rtol=2e-7, atol=1e-9 * np.abs(expected).max())
-    np.testing.assert_allclose(state, after, rtol=1e-9, atol=1e-9 * np.abs(after).max())
-
-
-@quickly
 @given(SEEDS, ROWS, st.integers(0, 300))
 def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
     block, spans = noise(seed, rows, frames), frames // SPAN
@@ -468,7 +450,6 @@ def powers(block):
 
 
 BLOCK_LOOPS = {
-    "cascade": lambda block: native.cascade(block, BIQUADS, np.zeros((2, 1, 2))),
     "weighted_powers": powers,
     "span_heights": native.span_heights,
     "span_reaches": lambda block: native.span_reaches(block, 0.5),

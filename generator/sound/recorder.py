@@ -68,6 +68,7 @@ class Recorder:
         self._recordings: dict[NoteKey, Recording] = {}
         self._bytes = 0
         self._learnt: set[tuple[int, int]] = set()
+        self._lessons: dict[tuple[int, int], Future[None]] = {}
         self._loudest: dict[NoteKey, NoteKey] = {}
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
         # Of the track that plays now:
@@ -95,13 +96,19 @@ class Recorder:
             ctypes.CDLL(None).malloc_trim(0)
 
     def warm_up(self, presets: Iterable[tuple[int, int]]) -> None:
-        """Have synthesisers started and samples of presets read before the first note is asked for.
+        """Have presets got ready before the first note is asked for.
 
-        Not where notes may be on disk: then none may be needed.
+        Synthesisers start and read the samples, not where notes may be on disk: then none may be
+        needed.
         """
-        if self._pool and not self._player.cache:
+        if not self._pool:
+            return
+        wanted = sorted(set(presets))
+        if not self._player.cache:
             for _ in range(self._threads):
-                self._pool.submit(self._player.warm_up, tuple(sorted(set(presets))))
+                self._pool.submit(self._player.warm_up, tuple(wanted))
+        for preset in wanted:
+            self._lessons[preset] = self._pool.submit(self._player.learn, *preset)
 
     def begin(self, parts: Iterable[Iterable[Placement]]) -> None:
         """Hear all that a track will play: for how long each key has to be held, and when.
@@ -216,11 +223,11 @@ class Recorder:
         return known
 
     def _learn(self, presets: set[tuple[int, int]]) -> None:
-        unknown = sorted(presets - self._learnt)
-        if self._pool:
-            list(self._pool.map(self._player.learn, *zip(*unknown, strict=True)) if unknown else ())
-        else:
-            for preset in unknown:
+        for preset in sorted(presets - self._learnt):
+            lesson = self._lessons.pop(preset, None)
+            if lesson:
+                lesson.result()
+            else:
                 self._player.learn(*preset)
         self._learnt |= presets
 

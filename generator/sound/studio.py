@@ -1,6 +1,7 @@
 """What serves track after track: the recorder with its synthesisers, and memory for the mix."""
 
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
@@ -34,6 +35,7 @@ class Studio:
         self.memory: list[NDArray[np.float32]] | None = [] if many else None
         self._recorder: Recorder | None = None
         self._made_for: tuple[Path, int, float, Path | None, int] | None = None
+        self._closing: Thread | None = None
 
     def __enter__(self) -> "Studio":
         return self
@@ -69,11 +71,15 @@ class Studio:
         """Hear that all notes of a track are placed: what only this one needed can go."""
         if self._recorder and self.memory is not None:
             self._recorder.end()
-        else:
-            self.close()
+        elif self._recorder:
+            self._closing = Thread(target=self._recorder.close)  # takes a while, beside the rest
+            self._closing.start()
+            self._recorder = None
 
     def close(self) -> None:
         """Free the synthesisers and the recordings."""
         if self._recorder:
             self._recorder.close()
         self._recorder = None
+        if self._closing:
+            self._closing.join()

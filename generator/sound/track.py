@@ -75,13 +75,14 @@ def render_audio(
         for part in arrangement.parts
         if part.notes and (part.name not in settings.mute or part.name in wanted)
     }
-    channels = _channels(arrangement, clock, wanted, settings, font, tables)
     with ExitStack() as stack:
         studio = studio or stack.enter_context(Studio())
         recorder = None
         if settings.render == "notes":
             recorder = studio.recorder(tables, settings)
-            recorder.warm_up(presets)
+            recorder.warm_up(presets & tables.presets.keys())
+        channels = _channels(arrangement, clock, wanted, settings, font, tables)
+        if recorder:
             recorder.begin(channel.placements for channel in channels)
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files

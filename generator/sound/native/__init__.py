@@ -27,7 +27,6 @@ __all__ = [
     "Network",
     "Sounding",
     "Strip",
-    "cascade",
     "desk",
     "follow_curve",
     "interleaved",
@@ -51,7 +50,6 @@ _STRIP = struct.Struct("@PqPPqQfffi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
-    "cascade": (_POINTER, _COUNT, _POINTER, _NUMBER, _COUNT, _NUMBER, _POINTER, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "weighted_powers": (
         *(_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER, _POINTER),
@@ -198,33 +196,6 @@ def mix(strips: Sequence[Strip], start: int, to: "Samples") -> None:
     notes = b"".join([strip.dry.notes for strip in strips])
     packed = b"".join([strip.packed() for strip in strips])
     _library().mix(packed, len(strips), notes, start, frames, signals, _whole(to))
-
-
-def cascade(
-    block: "Samples", coefficients: "NDArray[np.float64]", state: "NDArray[np.float64]"
-) -> "Samples":
-    """Return (rows, frames) filtered by biquads in series; `state` goes on, in place.
-
-    `coefficients` has the shape (rows, sections, 5), `state` (rows, sections, 2): one to four
-    rows, one or two sections.
-    """
-    import numpy as np
-
-    rows, frames = block.shape
-    if not (1 <= rows <= 4 and 1 <= coefficients.shape[1] <= 2):
-        raise ValueError(f"{rows} rows of {coefficients.shape[1]} sections: at most 4 of 2")
-    out = np.empty((rows, frames), np.float32)
-    _library().cascade(
-        _address(block),
-        _row_frames(block),
-        _address(out),
-        rows,
-        frames,
-        coefficients.shape[1],
-        _whole(coefficients),
-        _whole(state),
-    )
-    return out
 
 
 def span_heights(block: "Samples") -> "Samples":

@@ -243,39 +243,6 @@ EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64
     }
 }
 
-/* Filters one to four rows, `row_frames` apart, by one or two biquads in series (transposed direct
- * form II): coefficients (rows, sections, 5) as (b0, b1, b2, a1, a2), states (rows, sections, 2).
- * The rows go side by side in one vector, since each sample has to wait for the one before it. */
-WIDE EXPORT void cascade(const float *from, int64_t row_frames, float *restrict to, int32_t rows,
-                         int64_t frames, int32_t sections, const double *c, double *z)
-{
-    const float *source[4];
-    four k[2][5], state[2][2];
-    for (int32_t row = 0; row < 4; row++) {
-        const int32_t own = row < rows ? row : 0;
-        source[row] = from + own * row_frames;
-        for (int32_t s = 0; s < 2; s++) {
-            for (int32_t i = 0; i < 5; i++)
-                k[s][i][row] = s < sections ? c[5 * (own * sections + s) + i] : i == 0;
-            for (int32_t i = 0; i < 2; i++)
-                state[s][i][row] = s < sections ? z[2 * (own * sections + s) + i] : 0;
-        }
-    }
-    for (int64_t i = 0; i < frames; i++) {
-        four x = {source[0][i], source[1][i], source[2][i], source[3][i]};
-        for (int32_t s = 0; s < 2; s++) {
-            const four y = k[s][0] * x + state[s][0];
-            state[s][0] = k[s][1] * x + state[s][1] - k[s][3] * y;
-            state[s][1] = k[s][2] * x - k[s][4] * y;
-            x = y;
-        }
-        for (int32_t row = 0; row < rows; row++) to[row * frames + i] = (float)x[row];
-    }
-    for (int32_t row = 0; row < rows; row++)
-        for (int32_t s = 0; s < sections; s++)
-            for (int32_t i = 0; i < 2; i++) z[2 * (row * sections + s) + i] = state[s][i][row];
-}
-
 /* The greatest absolute sample of each span of 64. */
 WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *restrict heights)
 {
