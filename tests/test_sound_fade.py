@@ -11,7 +11,7 @@ from generator.sound.fonts import choose_font
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.preset import Envelope, Preset, Zone
 from generator.sound.record import record_note
-from generator.sound.recorder import Recorder
+from generator.sound.recorder import _HELD_BLOCKS, Recorder
 from generator.sound.sf2 import read_font
 from generator.sound.synth import Synth
 from tests.sound_bands import heard
@@ -113,6 +113,19 @@ def test_notes_of_one_key_are_recorded_once(recorder, recorded):
         (40, 100, 1),
         (43, 127, 1),
     ]
+
+
+def test_a_key_is_held_for_as_long_as_its_longest_note_rings(recorder, recorded, monkeypatch):
+    """Rounded up, lest each track of a pack holds it for a time of its own."""
+    keys = [NoteKey(0, 33, 43, 100, blocks) for blocks in (100, 500)]
+    recorder.begin([[Placement(0, key) for key in keys]])
+    rings = 500 + len(recorder._player.curve(keys[1])) - 1
+    recorder.get(keys[0])
+    assert recorded[-1].duration_blocks == min(n for n in _HELD_BLOCKS if n >= rings)
+    monkeypatch.setattr("generator.sound.recorder._HELD_BLOCKS", [256])
+    recorder.begin([[Placement(0, keys[1])]])
+    recorder.get(keys[1])
+    assert recorded[-1].duration_blocks == rings
 
 
 def test_strokes_of_one_drum_are_recorded_once(recorder, recorded):

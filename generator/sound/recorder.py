@@ -248,7 +248,8 @@ class Recorder:
             return like
         touch = _touch(like)
         needed = max(needed, self._held_blocks.get(touch, 0))
-        return NoteKey(*touch, _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed)], held=1)
+        longer = _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed) :]
+        return NoteKey(*touch, longer[0] if longer else needed, held=1)
 
 
 class _Played:
