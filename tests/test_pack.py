@@ -172,6 +172,24 @@ def test_kill_9_in_the_middle_then_resume_redoes_nothing_that_stood(begin_pack, 
     assert not list(pack.rglob(".chartbed-unfinished-*"))
 
 
+def test_an_interrupt_that_python_drops_comes_again():
+    """As in a callback of the import system, where one was lost once."""
+    script = """
+import signal, sys, time, weakref
+from generator.pack import local
+
+signal.signal(signal.SIGTERM, local._interrupt)
+sys.unraisablehook = local._try_again
+found = type("Found", (), {})()
+kept = weakref.ref(found, lambda _: signal.raise_signal(signal.SIGTERM))
+del found
+time.sleep(20)
+print("went on")
+"""
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (128 + signal.SIGTERM, "", "")
+
+
 def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(begin_pack, tmp_path):
     pack = tmp_path / "pack"
     process = begin_pack(pack, "--keys", "all", "--jobs", "2")

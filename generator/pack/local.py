@@ -3,12 +3,13 @@
 import gc
 import os
 import signal
+import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context, parent_process
 from pathlib import Path
-from threading import Thread
+from threading import Thread, Timer
 
 from generator.pack.plan import PlannedTrack
 from generator.pack.work import Outcome, make_track
@@ -16,6 +17,7 @@ from generator.pack.work import Outcome, make_track
 __all__ = ["run_here"]
 
 _MOST_ATTEMPTS = 3
+_AGAIN_S = 0.01
 
 
 def run_here(
@@ -92,6 +94,7 @@ def _make(track: PlannedTrack, pack: Path) -> Outcome:
 def _begin() -> None:
     # Ctrl-C reaches every process of a terminal; only the first one acts on it, and ends the rest.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.unraisablehook = _try_again
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     gc.set_threshold(50_000, 20, 100)  # many notes are made and few cycles: fewer rounds
     Thread(target=_leave_with_parent, daemon=True).start()
@@ -106,6 +109,14 @@ def _leave_with_parent() -> None:
 
 def _interrupt(number: int, frame: object) -> None:
     raise SystemExit(128 + number)
+
+
+def _try_again(lost: "sys.UnraisableHookArgs") -> None:
+    """Interrupt once more where Python drops exceptions, as in the callback of a weak reference."""
+    if isinstance(lost.exc_value, SystemExit):
+        Timer(_AGAIN_S, signal.raise_signal, [signal.SIGTERM]).start()
+    else:
+        sys.__unraisablehook__(lost)
 
 
 def _end(pool: ProcessPoolExecutor) -> None:
