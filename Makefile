@@ -15,7 +15,7 @@ PICTURE_PACKAGES := $(TEST_PACKAGES) fonts-urw-base35
 AXE := tests/node_modules/axe-core/axe.min.js
 BENCH_PACKAGES := $(SOUND_PACKAGES) fluidsynth rubberband-cli
 # pip compiles these: where no compiler is, by the one that apt brings, or else by one of its own.
-KERNELS := generator/sound/native/kernels.c
+KERNELS := $(wildcard generator/sound/native/*.[ch])
 COMPILER := command -v $(firstword $(CC)) >/dev/null || sh tests/system_packages.sh gcc libc6-dev
 
 # One thing after another, with -j too: apt and pip each want to be alone.
@@ -43,7 +43,7 @@ band-report: $(VENV)/.installed-test
 	@$(PY) -m tests.band_report $(ARGS)
 
 clean:
-	rm -rf $(VENV) out $(KERNELS:.c=.so)
+	rm -rf $(VENV) out generator/sound/native/kernels.so
 
 # Debian and Ubuntu packages, by apt when one is absent; elsewhere, or without the right, the small
 # font of pretty_midi and the ffmpeg of imageio-ffmpeg stand in, and `chartbed doctor` says so.

@@ -511,7 +511,8 @@ def test_what_is_packed_lies_where_c_looks_for_it(layout, kinds, values):
 
 def test_every_loop_is_called_with_the_types_that_its_source_has():
     """Python's side of a call is written by hand; what it gets wrong nothing else would say."""
-    source = Path(native.__file__).with_name("kernels.c").read_text(encoding="utf-8")
+    files = sorted(Path(native.__file__).parent.glob("*.[ch]"))
+    source = "".join(file.read_text(encoding="utf-8") for file in files)
     types = {"float": ctypes.c_float, "int32_t": ctypes.c_int32, "int64_t": ctypes.c_int64}
     takes, gives = {}, {}
     for given_back, name, parameters in re.findall(r"EXPORT (\w+) (\w+)\(([^)]*)\)", source):

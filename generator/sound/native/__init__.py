@@ -1,4 +1,6 @@
-"""The inner loops of the sound room, compiled from `kernels.c` as chartbed is installed.
+"""The inner loops of the sound room, compiled as chartbed is installed.
+
+Their sources lie here: `kernels.c` includes the others.
 
 Arrays are `float32` unless said otherwise, contiguous along their last axis and planar. The
 functions release Python's lock, so that threads work side by side.

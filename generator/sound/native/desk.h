@@ -1,0 +1,190 @@
+/* The desk: cuts, left and right, the room. */
+
+/* The rows that are cut, each by a biquad of its own, as many side by side as a vector holds: four
+ * where AVX is within reach, two anywhere. */
+enum { MIDDLE, SIDE, SEND, CUT_SEND, CUTS };
+#ifdef HAS_AVX
+enum { ABREAST = 4 };
+#else
+enum { ABREAST = 2 };
+#endif
+typedef double lanes __attribute__((vector_size(8 * ABREAST)));
+typedef int64_t lanes_bits __attribute__((vector_size(8 * ABREAST)));
+
+/* Turns rows into columns and back. */
+INLINE void turn(lanes x[ABREAST])
+{
+#ifdef HAS_AVX
+    const lanes a = __builtin_shufflevector(x[0], x[1], 0, 4, 2, 6);
+    const lanes b = __builtin_shufflevector(x[0], x[1], 1, 5, 3, 7);
+    const lanes c = __builtin_shufflevector(x[2], x[3], 0, 4, 2, 6);
+    const lanes d = __builtin_shufflevector(x[2], x[3], 1, 5, 3, 7);
+    x[0] = __builtin_shufflevector(a, c, 0, 1, 4, 5);
+    x[1] = __builtin_shufflevector(b, d, 0, 1, 4, 5);
+    x[2] = __builtin_shufflevector(a, c, 2, 3, 6, 7);
+    x[3] = __builtin_shufflevector(b, d, 2, 3, 6, 7);
+#else
+    const lanes a = x[0], b = x[1];
+    x[0] = (lanes){a[0], b[0]};
+    x[1] = (lanes){a[1], b[1]};
+#endif
+}
+
+/* Filters a few samples of as many rows. Each waits for the one before it, but for a product and a
+ * difference only: the feedback goes round the states `z`. */
+INLINE void cut(const lanes k[5], lanes z[2], double *const from[ABREAST],
+                double *const to[ABREAST])
+{
+    lanes x[ABREAST];
+#pragma GCC unroll 4
+    for (int32_t row = 0; row < ABREAST; row++) x[row] = *(const lanes *)from[row];
+    turn(x);
+#pragma GCC unroll 4
+    for (int32_t n = 0; n < ABREAST; n++) {
+        const lanes y = k[0] * x[n] + z[0], next = k[1] * x[n] + z[1] - k[3] * z[0];
+        z[1] = k[2] * x[n] - k[4] * z[0];
+        z[0] = next;
+        x[n] = y;
+    }
+    turn(x);
+#pragma GCC unroll 4
+    for (int32_t row = 0; row < ABREAST; row++) *(lanes *)to[row] = x[row];
+}
+
+/* Cuts four samples of each row. The last two rows change places: what has passed the first biquad
+ * of the send lies where the second one looks for it, a span later. */
+INLINE void cut_all(double rows[CUTS][SPAN], int32_t at, const lanes k[][5], lanes z[][2])
+{
+#pragma GCC unroll 2
+    for (int32_t i = at; i < at + 4; i += ABREAST) {
+        double *from[] = {rows[MIDDLE] + i, rows[SIDE] + i, rows[SEND] + i, rows[CUT_SEND] + i};
+        double *to[] = {from[MIDDLE], from[SIDE], from[CUT_SEND], from[SEND]};
+#pragma GCC unroll 2
+        for (int32_t row = 0; row < CUTS; row += ABREAST)
+            cut(k[row / ABREAST], z[row / ABREAST], from + row, to + row);
+    }
+}
+
+/* A room's lines are mixed by a Hadamard matrix of 16 rows, patterns of signs, in four stages. The
+ * first two, for eight samples of four lines: what leaves them, and how it is heard. */
+INLINE void leave(const float *const lines[4], const float *gains, int32_t at, float heard[4][SPAN])
+{
+    const float *p = lines[0] + at, *q = lines[1] + at, *r = lines[2] + at, *s = lines[3] + at;
+    for (int32_t i = 0; i < 8; i++) {
+        const float w = gains[0] * p[i] + gains[1] * p[i + 1];
+        const float x = gains[2] * q[i] + gains[3] * q[i + 1];
+        const float y = gains[4] * r[i] + gains[5] * r[i + 1];
+        const float z = gains[6] * s[i] + gains[7] * s[i + 1];
+        heard[0][at + i] = (w + x) + (y + z);
+        heard[1][at + i] = (w - x) + (y - z);
+        heard[2][at + i] = (w + x) - (y + z);
+        heard[3][at + i] = (w - x) - (y - z);
+    }
+}
+
+/* The last two, for a span of every fourth line: what comes in goes with it into lines that lie
+ * `step` apart. The second row stays, to be heard. */
+INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *restrict line,
+                  int64_t step)
+{
+    for (int32_t i = 0; i < SPAN; i++) {
+        const float a = heard[0][i] + heard[4][i], b = heard[0][i] - heard[4][i];
+        const float c = heard[8][i] + heard[12][i], d = heard[8][i] - heard[12][i];
+        line[i] = in[i] + (a + c);
+        line[i + step] = in[i] + (b + d);
+        line[i + 2 * step] = in[i] + (a - c);
+        line[i + 3 * step] = in[i] + (b - d);
+        heard[4][i] = b + d;
+    }
+}
+
+/* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`.
+ *
+ * Middle, side and send pass biquads, given as (b0, b1, b2, a1, a2), with two states each: one for
+ * the middle, one for the side, two in series for the send. They go side by side, so the second
+ * one of the send works a span behind the others.
+ *
+ * The send then rings a room: 16 delay lines that feed one another, two of them heard at `levels`.
+ * Each line is a ring of `length` (a power of two) samples and a copy of the first 128 behind them;
+ * no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and the one after
+ * it. `clock` holds the place that is written next and for how many samples the send has been
+ * silent: after `still` of them the room is, too. */
+WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads, double *states,
+                      float *lines, int64_t length, const int32_t *delays, const float *gains,
+                      const float *levels, int64_t *clock, int64_t still, float *to)
+{
+    enum { COPIED = 2 * SPAN };
+    static const float nothing[3 * SPAN];
+    _Alignas(64) float beyond[2 * SPAN], send[SPAN], heard[LINES][SPAN];
+    _Alignas(64) double rows[CUTS][SPAN] = {{0}};
+    const int64_t line_length = length + COPIED;
+    lanes k[CUTS / ABREAST][5], z[CUTS / ABREAST][2], *last = z[CUT_SEND / ABREAST];
+    for (int32_t row = 0; row < CUTS; row++) {
+        const double *b = biquads + 5 * row, *a = b + 3;
+        const double own[5] = {b[0], b[1] - a[0] * b[0], b[2] - a[1] * b[0], a[0], a[1]};
+        for (int32_t i = 0; i < 5; i++) k[row / ABREAST][i][row % ABREAST] = own[i];
+        for (int32_t i = 0; i < 2; i++)
+            z[row / ABREAST][i][row % ABREAST] = row == CUT_SEND ? 0 : states[2 * row + i];
+    }
+    for (int64_t start = 0; start <= frames; start += SPAN) {
+        const int32_t begins = start == 0, ends = start == frames;
+        const int64_t row_frames = ends ? SPAN : frames;
+        const float *from = ends ? nothing : signal + start;
+        if (ends)
+            for (int32_t row = 0; row < CUT_SEND; row++)
+                for (int32_t i = 0; i < 2; i++)
+                    states[2 * row + i] = z[row / ABREAST][i][row % ABREAST];
+        int32_t sounds = last[0][CUT_SEND % ABREAST] != 0 || last[1][CUT_SEND % ABREAST] != 0;
+        for (int32_t i = 0; i < SPAN; i++) sounds |= rows[CUT_SEND][i] != 0;
+        const int32_t rings = !begins && (sounds || clock[1] < still);
+        for (int32_t row = 0; row < CUT_SEND; row++)
+            for (int32_t i = 0; i < SPAN; i++) rows[row][i] = from[row * row_frames + i];
+
+        if (!rings)
+            for (int32_t i = 0; i < SPAN; i += 4) cut_all(rows, i, k, z);
+        /* The room's work is done while the cuts, sample after sample, wait for themselves. */
+        for (int32_t line = 0; rings && line < LINES; line += 4) {
+            const float *late[4];
+            for (int32_t n = 0; n < 4; n++)
+                late[n] = lines + (line + n) * line_length +
+                          ((clock[0] - delays[line + n]) & (length - 1));
+            for (int32_t i = 0; i < SPAN; i += 16) {
+                cut_all(rows, 4 * line + i / 4, k, z);
+                leave(late, gains + 2 * line, i, heard + line);
+                leave(late, gains + 2 * line, i + 8, heard + line);
+            }
+        }
+        float *left = ends ? beyond : to + start, *right = left + row_frames;
+        for (int32_t i = 0; i < SPAN; i++) {
+            const float middle = (float)rows[MIDDLE][i], side = (float)rows[SIDE][i];
+            left[i] = middle + side;
+            right[i] = middle - side;
+            send[i] = (float)rows[SEND][i];
+        }
+        /* What is below anything heard goes: tiny numbers are slow. */
+        for (int32_t n = 0; n < 2 * CUTS / ABREAST; n++) {
+            lanes *some = &z[n / 2][n % 2];
+            *some = (lanes)((lanes_bits)*some & (lanes_bits)(*some * *some > 1e-60));
+        }
+        if (begins) {
+            for (int32_t i = 0; i < 2; i++) last[i][CUT_SEND % ABREAST] = states[2 * CUT_SEND + i];
+            continue;
+        }
+        const int64_t place = clock[0] & (length - 1);
+        for (int32_t line = 0; rings && line < 4; line++)
+            enter(heard + line, send, lines + line * line_length + place, 4 * line_length);
+        for (int32_t line = 0; rings && place < COPIED && line < LINES; line++) {
+            float *own = lines + line * line_length + place;
+            memcpy(own + length, own, sizeof(float) * SPAN);
+        }
+        float *out = to + start - SPAN;
+        for (int32_t i = 0; rings && i < SPAN; i++) {
+            out[i] += levels[0] * heard[5][i];
+            out[frames + i] += levels[1] * heard[6][i];
+        }
+        clock[0] += SPAN;
+        clock[1] = sounds ? 0 : clock[1] + SPAN;
+        if (rings && clock[1] >= still) memset(lines, 0, sizeof(float) * LINES * line_length);
+    }
+    for (int32_t i = 0; i < 2; i++) states[2 * CUT_SEND + i] = last[i][CUT_SEND % ABREAST];
+}

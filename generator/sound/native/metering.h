@@ -1,0 +1,228 @@
+/* Measuring: loudness, and where between its samples a signal may peak. */
+
+/* The greatest absolute sample of each span of 64. */
+WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *restrict heights)
+{
+    for (int64_t s = 0; s < spans; s++) {
+        float lanes[16] = {0};
+        for (int32_t i = 0; i < SPAN; i += 16)
+            for (int32_t k = 0; k < 16; k++) {
+                float height = fabsf(from[s * SPAN + i + k]);
+                lanes[k] = height > lanes[k] ? height : lanes[k];
+            }
+        float top = 0;
+        for (int32_t k = 0; k < 16; k++) top = lanes[k] > top ? lanes[k] : top;
+        heights[s] = top;
+    }
+}
+
+/* Defines a step of as many biquads (direct form I) as a vector has lanes: two samples of each, which
+ * go to `to` and the row behind it. With p and q what comes from before the biquads, both samples
+ * follow from the two behind them before those: only every other sample has to be waited for.
+ * States `z`: the last two samples of before and of behind. */
+#define DEFINE_STEP(name, lanes)                                                               \
+    INLINE void name(const lanes k[10], lanes now, lanes next, lanes z[4], double to[2][4])    \
+    {                                                                                          \
+        const lanes p = k[0] * now + (k[1] * z[0] + k[2] * z[1]);                              \
+        const lanes q = k[0] * next + (k[3] * now + (k[4] * z[0] + k[5] * z[1]));              \
+        const lanes y = (p - k[6] * z[2]) - k[7] * z[3];                                       \
+        z[2] = (q + k[9] * z[3]) + k[8] * z[2];                                                \
+        z[0] = next, z[1] = now, z[3] = y;                                                     \
+        *(lanes *)to[0] = y;                                                                   \
+        *(lanes *)to[1] = z[2];                                                                \
+    }
+
+#ifdef HAS_AVX
+__attribute__((target("avx2"))) DEFINE_STEP(step_of_four, four)
+
+/* `weigh`, with both biquads side by side. */
+__attribute__((target("avx2"))) static void weigh_abreast(const double k[10][4], const float *left,
+                                                          const float *right, double z[4][4],
+                                                          double behind[SPAN][4])
+{
+    four own[10], state[4];
+#pragma GCC unroll 10
+    for (int32_t n = 0; n < 10; n++) own[n] = *(const four *)k[n];
+#pragma GCC unroll 4
+    for (int32_t n = 0; n < 4; n++) state[n] = *(const four *)z[n];
+    for (int32_t i = 0; i < SPAN; i += 2) {
+        const double *a = behind[i], *b = behind[i + 1];
+        const four now = {left[i], right[i], a[0], a[1]};
+        const four next = {left[i + 1], right[i + 1], b[0], b[1]};
+        step_of_four(own, now, next, state, behind + i);
+    }
+#pragma GCC unroll 4
+    for (int32_t n = 0; n < 4; n++) *(four *)z[n] = state[n];
+}
+#endif
+
+DEFINE_STEP(step_of_two, two)
+
+/* Filters a span by two biquads in series: lanes 0 and 1 of all that has four are left and right in
+ * the first one, 2 and 3 in the second. That one takes what the first one has left in `behind` a span
+ * before, so that neither waits for the other. */
+static void weigh(const double k[10][4], const float *left, const float *right, double z[4][4],
+                  double behind[SPAN][4])
+{
+#ifdef HAS_AVX
+    if (__builtin_cpu_supports("avx2")) {
+        weigh_abreast(k, left, right, z, behind);
+        return;
+    }
+#endif
+    two own[2][10], state[2][4];
+#pragma GCC unroll 20
+    for (int32_t n = 0; n < 20; n++) own[n % 2][n / 2] = *(const two *)(k[n / 2] + n % 2 * 2);
+#pragma GCC unroll 8
+    for (int32_t n = 0; n < 8; n++) state[n % 2][n / 2] = *(const two *)(z[n / 2] + n % 2 * 2);
+    for (int32_t i = 0; i < SPAN; i += 2) {
+        const two a = {left[i], right[i]}, b = {left[i + 1], right[i + 1]};
+        const two c = *(const two *)behind[i], d = *(const two *)behind[i + 1];
+        step_of_two(own[0], a, b, state[0], behind + i);
+        step_of_two(own[1], c, d, state[1], (double(*)[4])(behind[i] + 2));
+    }
+#pragma GCC unroll 8
+    for (int32_t n = 0; n < 8; n++) *(two *)(z[n / 2] + n % 2 * 2) = state[n % 2][n / 2];
+}
+
+/* What a meter sums: by spans, the open one of which ends at `span_end`, and by hops. */
+typedef struct {
+    int64_t span_end;
+    double *spans;
+    const int64_t *hop_ends;
+    double *hops;
+} tally;
+
+INLINE two squared(const double pair[2])
+{
+    const two of = *(const two *)pair;
+    return of * of;
+}
+
+/* Adds up the squares of what is behind the second biquad, times a factor, from `start` on. */
+static void add_squares(double behind[SPAN][4], int64_t start, int64_t frames, double factor,
+                        tally *to)
+{
+    for (int64_t i = 0; i < frames;) {
+        int64_t end = to->span_end < *to->hop_ends ? to->span_end : *to->hop_ends;
+        end = end - start < frames ? end - start : frames;
+        two sums[4] = {{0}};
+        for (; i + 4 <= end; i += 4)
+            for (int32_t n = 0; n < 4; n++) sums[n] += squared(behind[i + n] + 2);
+        for (; i < end; i++) sums[0] += squared(behind[i] + 2);
+        const two both = (sums[0] + sums[1]) + (sums[2] + sums[3]);
+        const double sum = factor * (both[0] + both[1]);
+        *to->spans += sum;
+        *to->hops += sum;
+        if (start + end == to->span_end) to->spans++, to->span_end += SPAN;
+        if (start + end == *to->hop_ends) to->hops++, to->hop_ends++;
+    }
+}
+
+/* The powers that a loudness meter sums: one or two rows, `row_frames` apart, go through two biquads
+ * in series, coefficients (2, 5) as (b0, b1, b2, a1, a2), and what leaves them is squared and added
+ * up in two ways. `spans` takes a sum for each span of 64, the first of which ends at `span_end`,
+ * `hops` one for each hop, which end at `hop_ends`; the last of both lie behind the block. State
+ * (6, 2): the last two samples of before, between and behind the biquads, side by side. */
+EXPORT void weighted_powers(const float *from, int64_t row_frames, int32_t rows, int64_t frames,
+                            const double *c, double *z, int64_t span_end, double *spans,
+                            const int64_t *hop_ends, double *hops)
+{
+    static const float nothing[SPAN];
+    _Alignas(32) double behind[SPAN][4] = {{0}}, k[10][4], state[4][4] = {{0}};
+    const float *left = from, *right = from + (rows == 2 ? row_frames : 0);
+    const double factor = rows == 2 ? 1 : 0.5;
+    const int64_t whole = frames - frames % SPAN;
+    tally to = {span_end, spans, hop_ends, hops};
+    for (int32_t lane = 0; lane < 4; lane++) {
+        const double *b = c + 5 * (lane / 2), *a = b + 3;
+        const double own[10] = {b[0], b[1], b[2], b[1] - a[0] * b[0], b[2] - a[0] * b[1],
+                                -a[0] * b[2], a[0], a[1], a[0] * a[0] - a[1], a[0] * a[1]};
+        for (int32_t n = 0; n < 10; n++) k[n][lane] = own[n];
+    }
+    /* The second biquad begins and ends a span behind the first one. */
+    for (int32_t n = 0; n < 8; n++) state[n / 2][n % 2] = z[n];
+    for (int64_t start = 0; whole && start <= whole; start += SPAN) {
+        const int32_t begins = start == 0, ends = start == whole;
+        for (int32_t n = 0; ends && n < 8; n++) z[n] = state[n / 2][n % 2];
+        weigh(k, ends ? nothing : left + start, ends ? nothing : right + start, state, behind);
+        for (int32_t n = 0; begins && n < 8; n++) state[n / 2][2 + n % 2] = z[4 + n];
+        if (!begins) add_squares(behind, start - SPAN, SPAN, factor, &to);
+    }
+    for (int32_t n = 4; whole && n < 8; n++) z[4 + n] = state[n / 2][2 + n % 2];
+
+    /* What is left of a span goes sample by sample. */
+    two x1 = {z[0], z[1]}, x2 = {z[2], z[3]};
+    two y1 = {z[4], z[5]}, y2 = {z[6], z[7]};
+    two w1 = {z[8], z[9]}, w2 = {z[10], z[11]};
+    for (int64_t i = whole; i < frames; i++) {
+        const two x = {left[i], right[i]};
+        const two y = ((c[0] * x + c[1] * x1) + (c[2] * x2 - c[4] * y2)) - c[3] * y1;
+        const two w = ((c[5] * y + c[6] * y1) + (c[7] * y2 - c[9] * w2)) - c[8] * w1;
+        x2 = x1, x1 = x, y2 = y1, y1 = y, w2 = w1, w1 = w;
+        *(two *)(behind[i - whole] + 2) = w;
+    }
+    add_squares(behind, whole, frames - whole, factor, &to);
+    const two after[6] = {x1, x2, y1, y2, w1, w2};
+    for (int32_t n = 0; n < 12; n++) z[n] = after[n / 2][n % 2];
+}
+
+enum { LANES = 16 };
+
+/* The greatest of the lanes, which change. */
+static inline float greatest(float *lanes)
+{
+#pragma GCC unroll 4
+    for (int32_t half = LANES / 2; half; half /= 2)
+        for (int32_t k = 0; k < half; k++)
+            lanes[k] = lanes[k + half] > lanes[k] ? lanes[k + half] : lanes[k];
+    return lanes[0];
+}
+
+/* Over the windows of 32 samples that start in each span: the greatest absolute sample, and `weight`
+ * times the greatest second difference. A whole span follows the last one. */
+WIDE EXPORT void span_reaches(const float *restrict from, int64_t spans, float weight,
+                              float *restrict reaches)
+{
+    for (int64_t s = 0; s < spans; s++) {
+        float heights[LANES] = {0}, bends[LANES] = {0};
+        for (int32_t i = 0; i < SPAN + TAPS; i += LANES)
+            for (int32_t k = 0; k < LANES; k++) {
+                const float *x = from + s * SPAN + i + k;
+                const float high = fabsf(x[0]), bent = fabsf((x[0] + x[2]) - (x[1] + x[1]));
+                heights[k] = high > heights[k] ? high : heights[k];
+                bends[k] = bent > bends[k] ? bent : bends[k];
+            }
+        reaches[s] = greatest(heights) + weight * greatest(bends);
+    }
+}
+
+/* The greatest absolute value over the windows that start in one span, of the sample in the middle
+ * and of the points behind it: `from` holds 64 + 31 samples, `taps` three phases of 32. */
+WIDE static float span_top(const float *restrict from, const float *restrict taps)
+{
+    float tops[LANES] = {0};
+    for (int32_t i = 0; i < SPAN; i += LANES) {
+        float points[PHASES + 1][LANES] = {0};
+        for (int32_t t = 0; t < TAPS; t++)
+#pragma GCC unroll 3
+            for (int32_t phase = 0; phase < PHASES; phase++)
+#pragma GCC unroll 1 /* else GCC takes the lanes apart before it sees vectors in them */
+                for (int32_t k = 0; k < LANES; k++)
+                    points[phase][k] += taps[phase * TAPS + t] * from[i + t + k];
+        memcpy(points[PHASES], from + i + TAPS / 2 - 1, sizeof points[PHASES]);
+        for (int32_t n = 0; n <= PHASES; n++)
+            for (int32_t k = 0; k < LANES; k++) {
+                const float height = fabsf(points[n][k]);
+                tops[k] = height > tops[k] ? height : tops[k];
+            }
+    }
+    return greatest(tops);
+}
+
+/* The same for each of the spans whose numbers are given, over all of `from`. */
+EXPORT void span_tops(const float *from, const int64_t *spans, int64_t count, const float *taps,
+                      float *tops)
+{
+    for (int64_t n = 0; n < count; n++) tops[n] = span_top(from + spans[n] * SPAN, taps);
+}

@@ -1,0 +1,213 @@
+/* Mixing: recordings on buses, buses on the desk. */
+
+/* Samples that are mixed at a time: few enough for a bus to stay near the processor. */
+enum { PIECE = 32 * SPAN };
+
+/* A recording and where in the track it sounds. From its sample `curve_from` on it follows `curve`,
+ * the gain at every 64th sample, and from `fade_from` on `fade`, the gain of each; both are as long
+ * as need be, and null for none. */
+typedef struct {
+    const int16_t *left, *right; /* the same where the recording is mono */
+    int64_t first, frames;
+    const float *curve;
+    int64_t curve_from;
+    const float *fade;
+    int64_t fade_from;
+    float gain;
+    int32_t unused;
+} sounding;
+
+/* Has a span fetched that the next piece will want of a recording: the processor, which sees many of
+ * them read in turn, a little of each, foresees none. */
+static inline void expect(const int16_t *span)
+{
+    __builtin_prefetch(span + PIECE);
+    __builtin_prefetch(span + PIECE + SPAN / 2);
+}
+
+WIDE static void add_scaled(const int16_t *restrict from, float gain, int64_t frames,
+                            float *restrict to)
+{
+    int64_t i = 0;
+    for (; i + SPAN <= frames; i += SPAN) {
+        expect(from + i);
+        for (int32_t k = 0; k < SPAN; k++) to[i + k] += from[i + k] * gain;
+    }
+    for (; i < frames; i++) to[i] += from[i] * gain;
+}
+
+/* Adds samples at a gain that goes from one corner of a curve to the next, of which they start
+ * `first` behind; times a fade, unless it is null. */
+static inline void add_sloped(const int16_t *restrict from, float gain, float step, int32_t first,
+                              int32_t frames, const float *restrict fade, float *restrict to)
+{
+    if (fade)
+        for (int32_t i = 0; i < frames; i++)
+            to[i] += from[i] * ((gain + step * (float)(first + i)) * fade[i]);
+    else if (frames == SPAN) { /* most are whole */
+        expect(from);
+        for (int32_t i = 0; i < SPAN; i++) to[i] += from[i] * (gain + step * (float)i);
+    } else
+        for (int32_t i = 0; i < frames; i++)
+            to[i] += from[i] * (gain + step * (float)(first + i));
+}
+
+/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to where `i` goes. */
+WIDE static void add_shaped(const int16_t *from, const sounding *note, int64_t i, int64_t end,
+                            float *to)
+{
+    while (i < end) {
+        int64_t next = end;
+        int32_t first = 0;
+        float gain = note->gain, step = 0;
+        const float *fade = 0;
+        if (note->curve && i < note->curve_from) {
+            if (note->curve_from < next) next = note->curve_from;
+        } else if (note->curve) {
+            const int64_t corner = (i - note->curve_from) / SPAN;
+            const int64_t border = note->curve_from + SPAN * (corner + 1);
+            first = (int32_t)(i - (border - SPAN));
+            gain = note->gain * note->curve[corner];
+            step = (note->gain * note->curve[corner + 1] - gain) * (1.0f / SPAN);
+            if (border < next) next = border;
+        }
+        if (note->fade && i >= note->fade_from)
+            fade = note->fade + (i - note->fade_from);
+        else if (note->fade && note->fade_from < next)
+            next = note->fade_from;
+        add_sloped(from + i, gain, step, first, (int32_t)(next - i), fade, to);
+        to += next - i;
+        i = next;
+    }
+}
+
+static void add(const int16_t *from, const sounding *note, int64_t i, int64_t end, float *to)
+{
+    int64_t plain = end;
+    if (note->curve && note->curve_from < plain) plain = note->curve_from;
+    if (note->fade && note->fade_from < plain) plain = note->fade_from;
+    if (plain < i) plain = i;
+    add_scaled(from + i, note->gain, plain - i, to);
+    add_shaped(from, note, plain, end, to + (plain - i));
+}
+
+WIDE static void multiply_by_line(float *restrict samples, int64_t frames, float level, float step,
+                                  int64_t first)
+{
+    for (int64_t i = 0; i < frames; i++) samples[i] *= level + step * (float)(int32_t)(first + i);
+}
+
+/* Straight lines between corners, whose times in a block rise and whose first lies at or before its
+ * first sample; behind the last one the curve goes on level. */
+typedef struct {
+    const int64_t *times;
+    const float *levels;
+    int64_t corners;
+} envelope;
+
+/* Multiplies rows, which hold the samples `at` to `end` of a block, by a curve. */
+static void follow(const envelope *of, float *piece, int32_t rows, int64_t row_frames, int64_t at,
+                   int64_t end)
+{
+    for (int64_t k = 0; k < of->corners; k++) {
+        const int64_t *time = of->times + k;
+        const float *height = of->levels + k;
+        const int32_t last = k + 1 == of->corners;
+        const int64_t from = time[0] > 0 ? time[0] : 0; /* where the line starts in the block */
+        const int64_t first = from > at ? from : at, next = last || time[1] > end ? end : time[1];
+        if (first >= next) continue;
+        const float step = last ? 0 : (height[1] - height[0]) / (time[1] - time[0]);
+        const float level = height[0] + step * (from - time[0]);
+        if (level == 1 && step == 0) continue;
+        for (int32_t row = 0; row < rows; row++)
+            multiply_by_line(piece + row * row_frames + (first - at), next - first, level, step,
+                             first - from);
+    }
+}
+
+/* Multiplies rows by a curve. */
+EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t frames,
+                         const int64_t *times, const float *levels, int64_t corners)
+{
+    const envelope of = {times, levels, corners};
+    follow(&of, block, rows, row_frames, 0, frames);
+}
+
+/* Makes what sounds of notes from sample `start` of the track on. Returns the rows that are filled:
+ * none where nothing sounds, one where all is mono. */
+static int32_t place(const sounding *notes, int64_t count, int64_t start, int64_t frames,
+                     float bus[2][PIECE])
+{
+    int32_t rows = 0;
+    for (const sounding *note = notes; note < notes + count; note++) {
+        const int64_t i = start > note->first ? start - note->first : 0;
+        const int64_t left = start + frames - note->first;
+        const int64_t end = left < note->frames ? left : note->frames;
+        if (i >= end) continue;
+        if (rows == 0) {
+            memset(bus[0], 0, sizeof(float) * frames);
+            rows = 1;
+        }
+        if (rows == 1 && note->left != note->right) {
+            memcpy(bus[1], bus[0], sizeof(float) * frames);
+            rows = 2;
+        }
+        const int64_t to = note->first + i - start;
+        add(note->left, note, i, end, bus[0] + to);
+        if (rows == 2) add(note->right, note, i, end, bus[1] + to);
+    }
+    return rows;
+}
+
+/* What a bus plays in a block, and how it is set on the desk: the gains of its sides, that of its
+ * middle into the room, and in which signals it is heard, a bit for each. It plays the next `notes`
+ * of those that are given, on a curve, or the two rows of `ready` as they are, if not null. */
+typedef struct {
+    const float *ready;
+    int64_t notes;
+    envelope expression;
+    uint64_t signals;
+    float left_gain, right_gain, send_gain;
+    int32_t unused;
+} strip;
+
+WIDE static void add_strip(const strip *of, const float *left, const float *right, int64_t frames,
+                           float *restrict middle, float *restrict side, float *restrict send)
+{
+    for (int64_t i = 0; i < frames; i++) {
+        const float a = left[i] * of->left_gain, b = right[i] * of->right_gain;
+        middle[i] += a + b;
+        side[i] += a - b;
+        send[i] += (a + b) * of->send_gain;
+    }
+}
+
+/* Mixes a block that starts at sample `start` of the track: `to` becomes, for each signal, the sums
+ * of the middles, the sides and the sends of the strips that are heard in it. */
+EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64_t start,
+                int64_t frames, int32_t signals, float *to)
+{
+    _Alignas(64) float bus[2][PIECE];
+    for (int64_t at = 0; at < frames; at += PIECE) {
+        const int64_t few = frames - at < PIECE ? frames - at : PIECE;
+        for (int32_t row = 0; row < 3 * signals; row++)
+            memset(to + row * frames + at, 0, sizeof(float) * few);
+        const sounding *own = notes;
+        for (const strip *of = strips; of < strips + count; own += of->notes, of++) {
+            const float *left = bus[0], *right = bus[1];
+            if (of->ready) {
+                left = of->ready + at, right = left + frames;
+            } else {
+                const int32_t rows = place(own, of->notes, start + at, few, bus);
+                if (!rows) continue;
+                if (rows == 1) right = left;
+                follow(&of->expression, bus[0], rows, PIECE, at, at + few);
+            }
+            for (int32_t n = 0; n < signals; n++) {
+                float *middle = to + 3 * n * frames + at;
+                if (of->signals >> n & 1)
+                    add_strip(of, left, right, few, middle, middle + frames, middle + 2 * frames);
+            }
+        }
+    }
+}

@@ -1,0 +1,73 @@
+/* From floats to what is written and kept. */
+
+/* A number that looks drawn at random, from a number: the finalizer of MurmurHash3 (A. Appleby,
+ * public domain). */
+static inline uint32_t scattered(uint32_t x)
+{
+    x ^= x >> 16;
+    x *= 0x85ebca6bu;
+    x ^= x >> 13;
+    x *= 0xc2b2ae35u;
+    return x ^ (x >> 16);
+}
+
+static inline int16_t rounded(float value)
+{
+    const float whole = 12582912.0f; /* 1.5 * 2^23: what is added to it loses its fraction */
+    value = value > 32767.0f ? 32767.0f : value < -32768.0f ? -32768.0f : value;
+    return (int16_t)((value + whole) - whole);
+}
+
+/* Rows, `row_frames` apart, times a factor, as 16-bit samples. */
+WIDE EXPORT void quantised(const float *restrict from, int32_t rows, int64_t row_frames,
+                           int64_t frames, float factor, int16_t *restrict to)
+{
+    for (int32_t row = 0; row < rows; row++)
+        for (int64_t i = 0; i < frames; i++)
+            to[row * frames + i] = rounded(from[row * row_frames + i] * factor);
+}
+
+static inline int16_t dithered(float sample, uint32_t place)
+{
+    const uint32_t drawn = scattered(place);
+    /* Two evenly spread numbers of 16 bits add up to a triangle two steps wide. */
+    const float noise = (float)(int32_t)((drawn & 0xffff) + (drawn >> 16)) - 65535.0f;
+    return rounded(sample * 32767.0f + noise * (1.0f / 65536.0f));
+}
+
+WIDE static void dithered_line(const float *restrict left, const float *restrict right,
+                               int64_t frames, float gain, float level, float step, int64_t start,
+                               int16_t *restrict pcm)
+{
+    for (int64_t i = 0; i < frames; i++) {
+        const uint32_t place = 2 * (uint32_t)(start + i);
+        const float height = level + step * (float)(int32_t)i;
+        pcm[2 * i] = dithered(left[i] * gain * height, place);
+        pcm[2 * i + 1] = dithered(right[i] * gain * height, place + 1);
+    }
+}
+
+/* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
+ * on the place in the track: `start` is that of the first sample. They follow a curve of straight
+ * lines between `corners`, one at each border of the spans of 64; null for none. */
+EXPORT void to_pcm16(const float *rows, int64_t row_frames, int64_t frames, float gain,
+                     int64_t start, const float *corners, int16_t *pcm)
+{
+    const int64_t stride = corners ? SPAN : frames;
+    for (int64_t at = 0; at < frames; at += stride) {
+        const float level = corners ? corners[at / SPAN] : 1;
+        const float step = corners ? (corners[at / SPAN + 1] - level) / SPAN : 0;
+        dithered_line(rows + at, rows + row_frames + at, at + stride < frames ? stride : frames - at,
+                      gain, level, step, start + at, pcm + 2 * at);
+    }
+}
+
+/* Two rows, times gain, to interleaved floats. */
+WIDE EXPORT void interleaved(const float *restrict rows, int64_t row_frames, int64_t frames,
+                             float gain, float *restrict to)
+{
+    for (int64_t i = 0; i < frames; i++) {
+        to[2 * i] = rows[i] * gain;
+        to[2 * i + 1] = rows[row_frames + i] * gain;
+    }
+}

@@ -1,0 +1,139 @@
+/* Recording: FluidSynth is called from here, so that no other thread of Python waits. */
+
+/* What a note is like: its greatest sample over both rows, and whether they are the same. */
+WIDE static float survey(const float *restrict left, const float *restrict right, int64_t frames,
+                         int32_t *same)
+{
+    float top = 0;
+    int32_t differ = 0;
+    for (int64_t i = 0; i < frames; i++) {
+        const float a = fabsf(left[i]), b = fabsf(right[i]);
+        differ |= left[i] != right[i];
+        top = a > top ? a : top;
+        top = b > top ? b : top;
+    }
+    *same = !differ;
+    return top;
+}
+
+enum { TAIL_CHUNK = 32 * SPAN, HELD_CHUNK = 256 * SPAN, QUIET_CHUNKS = 4 };
+
+/* A synthesiser and the functions of its library. */
+typedef struct {
+    void *synth;
+    int (*note_on)(void *, int channel, int pitch, int velocity);
+    int (*note_off)(void *, int channel, int pitch);
+    int (*write)(void *, int frames, void *left, int offset, int step, void *right, int, int);
+    int (*silence)(void *, int channel);
+    int (*voices)(void *);
+} instrument;
+
+static int64_t roll(const instrument *of, float *tape, int64_t row_frames, int64_t at,
+                    int64_t frames)
+{
+    float *place = tape + at;
+    const int status =
+        of->write(of->synth, (int)frames, place, 0, 1, place + row_frames, 0, 1);
+    return status == 0 ? frames : -1;
+}
+
+/* Strikes a note on voices that carry no state of the note before: FluidSynth keeps some, so the
+ * note (and what chokes it) is started once and killed, which leaves its own. */
+static int strike_clean(const instrument *of, int channel, int pitch, int velocity, int choke_pitch,
+                        float *tape, int64_t row_frames)
+{
+    int refused = of->note_on(of->synth, channel, pitch, velocity);
+    if (choke_pitch) refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+    refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
+    refused |= of->note_on(of->synth, channel, pitch, velocity);
+    return refused;
+}
+
+/* What was heard of a note so far: its greatest sample, and whether both sides were the same. */
+typedef struct {
+    float peak;
+    int32_t same;
+} impression;
+
+/* Plays on and listens; returns the height of what was played, or -1. */
+static float roll_and_hear(const instrument *of, float *tape, int64_t row_frames, int64_t at,
+                           int64_t frames, impression *heard)
+{
+    int32_t same;
+    if (roll(of, tape, row_frames, at, frames) < 0) return -1;
+    const float height = survey(tape + at, tape + row_frames + at, frames, &same);
+    heard->same &= same;
+    heard->peak = height > heard->peak ? height : heard->peak;
+    return height;
+}
+
+/* Plays a note and puts it on tape, two rows, from its onset until it stays `tail_floor` below its
+ * peak. It is let go after `held` samples and choked by a soft touch of `choke_pitch` after `choke`
+ * ones (0 for never), all multiples of 64; with a `longest_tail` of 0 it ends where it would be let
+ * go. Returns its length, or -1 where FluidSynth refuses, and what it is like. The tape has room
+ * for the later of the two ends, `longest_tail` and a chunk. */
+EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
+                      int64_t held, int32_t choke_pitch, int64_t choke, float tail_floor,
+                      float silent, int64_t longest_tail, float *tape, int64_t row_frames,
+                      impression *heard)
+{
+    int64_t frames = 0;
+    int refused = strike_clean(of, channel, pitch, velocity, choke_pitch, tape, row_frames);
+    const int choked_first = choke_pitch && choke <= held;
+    const int64_t first = choked_first ? choke : held;
+    *heard = (impression){0, 1};
+    /* A drum may end by itself, a string may fade away. */
+    for (int32_t quiet = 0; !refused && frames < first && quiet < QUIET_CHUNKS;) {
+        if (!of->voices(of->synth)) break;
+        const int64_t rest = first - frames, chunk = rest < HELD_CHUNK ? rest : HELD_CHUNK;
+        const float height = roll_and_hear(of, tape, row_frames, frames, chunk, heard);
+        refused |= height < 0;
+        quiet = height < tail_floor * heard->peak ? quiet + 1 : 0;
+        frames += chunk;
+    }
+    const int64_t now = frames;
+    if (choked_first) {
+        /* The softest touch: 84 dB below a full one, it leaves the choke and hardly a sound. */
+        refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+        if (!refused && held > choke) {
+            refused |= roll_and_hear(of, tape, row_frames, frames, held - choke, heard) < 0;
+            frames += held - choke;
+        }
+        of->note_off(of->synth, channel, pitch); /* refused where no voice is left: no fault */
+    } else {
+        of->note_off(of->synth, channel, pitch);
+        if (!refused && choke_pitch) {
+            if (choke > now) {
+                refused |= roll_and_hear(of, tape, row_frames, frames, choke - now, heard) < 0;
+                frames += choke - now;
+            }
+            refused |= of->note_on(of->synth, channel, choke_pitch, 1);
+        }
+    }
+    float floor = tail_floor * heard->peak;
+    floor = floor > silent ? floor : silent;
+    for (int64_t left = longest_tail; !refused && left > 0 && of->voices(of->synth);
+         left -= TAIL_CHUNK) {
+        const float height = roll_and_hear(of, tape, row_frames, frames, TAIL_CHUNK, heard);
+        refused |= height < 0;
+        if (height < floor) break;
+        frames += TAIL_CHUNK;
+    }
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, frames, SPAN) < 0;
+    return refused ? -1 : frames;
+}
+
+/* Plays the first moments of a note: `frames`, a multiple of 64, on a tape of two rows of that
+ * length and 64 samples more. Returns 0, or -1 where FluidSynth refuses. */
+EXPORT int64_t record_onset(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
+                            int64_t frames, float *tape, int64_t row_frames)
+{
+    int refused = strike_clean(of, channel, pitch, velocity, 0, tape, row_frames);
+    refused |= roll(of, tape, row_frames, 0, frames) < 0;
+    refused |= of->silence(of->synth, -1);
+    refused |= roll(of, tape, row_frames, frames, SPAN) < 0;
+    return refused ? -1 : 0;
+}
