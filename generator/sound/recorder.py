@@ -60,14 +60,12 @@ class Recorder:
         cache: NoteCache | None = None,
     ) -> None:
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
-        self._rate_hz = rate_hz
         self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
         self._asked: dict[NoteKey, Future[_Played]] = {}
         self._asked_gains: dict[tuple[_Touch, _Touch], Future[_Played]] = {}
         self._recordings: dict[NoteKey, Recording] = {}
         self._bytes = 0
-        self._learnt: set[tuple[int, int]] = set()
         self._lessons: dict[tuple[int, int], Future[None]] = {}
         self._loudest: dict[NoteKey, NoteKey] = {}
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
@@ -223,13 +221,11 @@ class Recorder:
         return known
 
     def _learn(self, presets: set[tuple[int, int]]) -> None:
-        for preset in sorted(presets - self._learnt):
-            lesson = self._lessons.pop(preset, None)
-            if lesson:
+        for preset in sorted(presets):
+            if lesson := self._lessons.pop(preset, None):
                 lesson.result()
             else:
                 self._player.learn(*preset)
-        self._learnt |= presets
 
     def _curve(self, key: NoteKey) -> "NDArray[np.float32] | None":
         if key not in self._curves:
