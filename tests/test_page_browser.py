@@ -125,16 +125,34 @@ def wait_until(page: Page, condition: str, timeout_s: float = 40.0) -> None:
         page.wait_for_timeout(50)
 
 
-def first_times(seen: list[dict[str, Any]], key: str, *, late: bool = False) -> dict[int, float]:
-    """When each chord was first seen under `key`, on the clock of the audio.
+def frames_out_of_step(
+    seen: list[dict[str, Any]], changes_s: dict[int, float]
+) -> list[tuple[str, dict[str, Any]]]:
+    """Return the frames that show, or let hear, a chord more than 60 ms from where it sounds.
 
-    If `late`, it waits for what the browser says of its latency, which changes as it plays.
+    `changes_s` says when each chord starts, from where playing began. Each frame is judged by
+    its own clock, so that one which a busy machine draws late is judged late, and not the chord.
     """
-    times: dict[int, float] = {}
+    first_s: dict[int, float] = {}
     for frame in seen:
-        latency_s = min(1.0, frame["latency_s"]) if late else 0.0
-        times.setdefault(frame[key], frame["clock_s"] - latency_s)
-    return times
+        first_s.setdefault(frame["heard"], frame["clock_s"])
+    start_s = min(first_s[chord] - changes_s[chord] for chord in changes_s if chord in first_s)
+
+    def sounding(at_s: float) -> int:
+        return max((chord for chord in changes_s if changes_s[chord] <= at_s), default=-1)
+
+    wrong = []
+    # The ear hears nothing in its first frames: it has not been filled yet.
+    for frame in itertools.dropwhile(lambda frame: frame["heard"] < 0, seen):
+        played_s = frame["clock_s"] - start_s
+        for key, at_s in (
+            ("heard", played_s),
+            ("shown", played_s - min(1.0, frame["latency_s"])),
+        ):
+            near = range(sounding(at_s - 0.06), sounding(at_s + 0.06) + 1)
+            if at_s > 0.06 and frame[key] not in near:
+                wrong.append((key, frame))
+    return wrong
 
 
 def test_highlight_follows_the_sound_over_a_chorus(browser: Browser, tmp_path: Path) -> None:
@@ -146,13 +164,10 @@ def test_highlight_follows_the_sound_over_a_chorus(browser: Browser, tmp_path: P
         page.evaluate(WATCH)
         wait_until(page, "practice.player.now().timeS > 9.1")
         seen = page.evaluate("seen")
-    heard, shown = first_times(seen, "heard"), first_times(seen, "shown", late=True)
     assert len(chords) == 12
-    start_s = heard[chords[0]] - chord_map["chords"][chords[0]]["start_s"]
-    for index in chords:
-        written_s = chord_map["chords"][index]["start_s"]
-        assert abs(shown[index] - heard[index]) < 0.06, index
-        assert abs(heard[index] - start_s - written_s) < 0.06, index
+    assert {frame["shown"] for frame in seen} >= set(chords) <= {frame["heard"] for frame in seen}
+    changes_s = {index: chord["start_s"] for index, chord in enumerate(chord_map["chords"])}
+    assert frames_out_of_step(seen, changes_s) == []
     assert all(frame["band"] == frame["shown"] for frame in seen)
 
 
@@ -180,13 +195,11 @@ def test_half_speed_keeps_pitch_and_step(browser: Browser, tmp_path: Path) -> No
               return encode(all);
             }""")
         )
-    heard, shown = first_times(seen, "heard"), first_times(seen, "shown", late=True)
     chords = chord_map["chords"]
-    for index in (2, 3, 4):
-        assert abs(shown[index] - heard[index]) < 0.06, index
-    for before, after in itertools.pairwise((2, 3, 4)):
-        asked_s = 2 * (chords[after]["start_s"] - chords[before]["start_s"])
-        assert heard[after] - heard[before] == pytest.approx(asked_s, abs=0.06)
+    assert {2, 3, 4} <= {frame["heard"] for frame in seen} & {frame["shown"] for frame in seen}
+    from_s = chord_map["bars"][1]["start_s"]
+    changes_s = {index: 2 * (chord["start_s"] - from_s) for index, chord in enumerate(chords)}
+    assert frames_out_of_step(seen, changes_s) == []
     assert len(stretched) == 2 * 4 * RATE_HZ
     for index in range(4):
         middle_s = (chords[index]["start_s"] + chords[index]["end_s"]) / 2 - 1.0
