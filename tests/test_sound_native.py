@@ -255,6 +255,44 @@ def test_a_curve_runs_straight_from_corner_to_corner_and_then_level(seed, rows, 
     np.testing.assert_allclose(block, expected, rtol=1e-6, atol=2e-6)
 
 
+PACES = st.floats(0.001, 0.3)
+
+
+@quickly
+@given(
+    *(PACES, PACES, PACES, st.floats(0, 1)),
+    *(st.integers(-1, 40), st.integers(-40, 40), st.integers(0, 60), st.integers(1, 120)),
+)
+@example(0.01, 0.2, 0.3, 0.0, 20, -5, 60, 100)  # choked later, falling later, all silent at last
+@example(0.01, 0.01, 0.3, 0.2, -1, 0, 60, 90)  # let go, it is louder than it would have been
+def test_release_gains_are_differences_of_two_levels_in_whole_steps(
+    let_go, choked, decay, sustained, choked_after, fallen, longest, inaudible
+):
+    depth, expected = 100, []
+    gains = noise(1, 2 * depth + 1)
+
+    def held(block):
+        return max(sustained, 1 - decay * max(0, block + fallen))
+
+    for block in range(longest):
+        before = block if choked_after < 0 else min(block, choked_after)
+        level = held(0) - let_go * before - choked * (block - before)
+        levels = [np.floor(depth * (1 - each)) for each in (level, held(block))]
+        below = int(levels[0] - levels[1]) if level > 0 else depth
+        if below >= inaudible:
+            break
+        expected.append(gains[depth + below])
+    found = native.release_gains(
+        native.Fall(let_go, choked, decay, sustained),
+        choked_after=choked_after,
+        fallen=fallen,
+        longest=longest,
+        inaudible=inaudible,
+        gains=gains,
+    )
+    np.testing.assert_array_equal(found, [*expected, gains[-1]])
+
+
 LENGTH = 256
 
 

@@ -97,6 +97,11 @@ class NoteCache:
         self._checked: set[tuple[Path, int]] = set()
         self._index = b""
 
+    def open(self) -> None:
+        """Find what is there; the first question does it else, and waits."""
+        with self._lock:
+            self._open()
+
     def get(self, key: NoteKey) -> Recording | None:
         """Return a recording, or None if it is not there or does not hold."""
         import numpy as np

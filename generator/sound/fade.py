@@ -11,9 +11,10 @@ straight lines between. These figures were found by measuring 2.3.1; a `Player` 
 library that it runs.
 """
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
+from generator.sound import native
 from generator.sound.preset import Envelope
 from generator.sound.recording import Recording
 from generator.sound.synth import BLOCK
@@ -31,6 +32,7 @@ _CHOKE_TIMECENTS = -200
 _CLOSE = 10 ** (-66 / 10)  # energy of what may be left beside a curve
 
 
+@lru_cache(maxsize=1024)
 def _blocks(timecents: int, rate_hz: int, *, rounding: float = 0.0) -> int:
     return int(2 ** (timecents / 1200) * rate_hz / BLOCK + rounding)
 
@@ -78,16 +80,23 @@ def _curve(
     choked = step(1 + _blocks(_CHOKE_TIMECENTS, rate_hz))
     sustained = 1 - _SUSTAIN_STEP * envelope.sustain_cb
     decay = step(max(1, _blocks(envelope.decay, rate_hz, rounding=0.5)))
-    longest = 1 + int(1 / (let_go if choked_after is None else min(let_go, choked)))
-    after = np.arange(longest + 1)
-    held = np.maximum(sustained, 1 - decay * np.maximum(0, after + fallen))
-    before = after if choked_after is None else np.minimum(after, choked_after)
-    released = held[0] - let_go * before - choked * (after - before)
-    fallen_cb = [np.floor(_DEPTH_CB * (1 - level)) for level in (released, held)]
-    difference_cb = np.where(released > 0, fallen_cb[0] - fallen_cb[1], _DEPTH_CB)
-    gone = np.flatnonzero(difference_cb >= _INAUDIBLE_CB)
-    audible = difference_cb[: gone[0] if gone.size else longest]
-    gains: NDArray[np.float32] = (10 ** (-np.append(audible, _DEPTH_CB) / 200)).astype(np.float32)
+    return native.release_gains(
+        native.Fall(let_go, choked, decay, sustained),
+        choked_after=-1 if choked_after is None else choked_after,
+        fallen=fallen,
+        longest=1 + int(1 / (let_go if choked_after is None else min(let_go, choked))),
+        inaudible=_INAUDIBLE_CB,
+        gains=_gains(_DEPTH_CB),
+    )
+
+
+@cache
+def _gains(depth_cb: int) -> "NDArray[np.float32]":
+    """Return the gains of all differences between two levels, the greatest rise first."""
+    import numpy as np
+
+    differences_cb = np.arange(-depth_cb, depth_cb + 1)
+    gains: NDArray[np.float32] = (10 ** (-differences_cb / 200)).astype(np.float32)
     return gains
 
 

@@ -11,6 +11,7 @@ of the key held on, times a curve (`fade`).
 import math
 import threading
 from bisect import bisect_right
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
@@ -58,7 +59,7 @@ class Player:
     ) -> None:
         self.cache = cache
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
-        self._earliest_blocks: dict[tuple[int, int], int | None] = {}
+        self._earliest_blocks: dict[tuple[int, int], float | None] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
@@ -96,7 +97,10 @@ class Player:
         of it is the curve.
         """
         if (bank, program) not in self._earliest_blocks:
-            self._earliest_blocks[bank, program] = self._earliest(bank, program)
+            place = NoteKey(bank, program, pitch=0, velocity=0, duration_blocks=0)
+            self._earliest_blocks[bank, program] = self._kept(
+                place, lambda: self._earliest(bank, program)
+            )
 
     def curve(self, key: NoteKey) -> "NDArray[np.float32] | None":
         """Return how a note falls silent, see `release_curve`; None if it is recorded whole.
@@ -122,18 +126,28 @@ class Player:
 
     def touch(self, key: NoteKey, like: NoteKey) -> float | None:
         """Return the gain that makes the touch of `like` this one; None if there is more to it."""
-        import numpy as np
 
-        # A gain is kept as the scale of one sample, under a note that lasts no time.
-        place = key._replace(duration_blocks=0, choke_blocks=like.velocity, choke_pitch=0)
-        kept = self.cache.get(place) if self.cache else None
-        if kept is None:
+        def measure() -> float | None:
             reference = like._replace(duration_blocks=0, choke_blocks=0, choke_pitch=0)
             loud = self._onsets.get(reference)
             if loud is None:
                 loud = self._onsets[reference] = record_onset(self._own_synth(), reference)
-            gain = touch_gain(loud, record_onset(self._own_synth(), key))
-            kept = Recording(np.ones((1, 1), np.int16), math.nan if gain is None else gain)
+            return touch_gain(loud, record_onset(self._own_synth(), key))
+
+        place = key._replace(duration_blocks=0, choke_blocks=like.velocity, choke_pitch=0)
+        return self._kept(place, measure)
+
+    def _kept(self, place: NoteKey, measure: Callable[[], float | None]) -> float | None:
+        """Return a number from the cache if it is there.
+
+        There it is the scale of one sample, under a key that lasts no time.
+        """
+        import numpy as np
+
+        kept = self.cache.get(place) if self.cache else None
+        if kept is None:
+            number = measure()
+            kept = Recording(np.ones((1, 1), np.int16), math.nan if number is None else number)
             if self.cache:
                 self.cache.put(place, kept)
         return None if math.isnan(kept.scale) else kept.scale
@@ -156,7 +170,10 @@ class Player:
             held = key._replace(duration_blocks=off + len(curve) - 1, held=1)
             if choke:
                 key = key._replace(choke_blocks=choke, choke_pitch=pitch)
-            if follows(self.recording(key), self.recording(held), curve, off):
+            short, whole = (
+                record_note(self._own_synth(), each, self._rate_hz) for each in (key, held)
+            )
+            if follows(short, whole, curve, off):
                 return blocks
         return None
 

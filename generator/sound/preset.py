@@ -62,13 +62,18 @@ class Zone:
 class _Pair(NamedTuple):
     outer: Zone
     inner: Zone
+    lowest: int
+    highest: int
     softest: int
     loudest: int
 
     def amount(self, generator: int, default: int = 0) -> int:
-        own = self.inner.generators.get(generator)
-        values = (default if own is None else own, self.outer.generators.get(generator, 0))
-        return sum(value - 0x10000 if value >= 0x8000 else value for value in values)
+        own = self.inner.generators.get(generator, default)
+        more = self.outer.generators.get(generator, 0)
+        # They are kept as unsigned words.
+        return (own - 0x10000 if own >= 0x8000 else own) + (
+            more - 0x10000 if more >= 0x8000 else more
+        )
 
 
 class Preset:
@@ -82,83 +87,111 @@ class Preset:
 
     def __init__(self, layers: list[tuple[Zone, Zone]]) -> None:
         self._layers = layers
-        self._pairs_of: dict[int, tuple[_Pair, ...]] = {}
-        self._envelopes: dict[tuple[int, int], Envelope | None] = {}
+        self._keys: dict[int, _Key] = {}
 
     @cached_property
     def chokes(self) -> dict[int, int]:
         """The exclusive class of each key that has one."""
         classes: dict[int, int] = {}
-        for outer, inner in self._layers:
-            choke = inner.generators.get(EXCLUSIVE_CLASS, 0)
+        for pair in self._pairs:
+            choke = pair.inner.generators.get(EXCLUSIVE_CLASS, 0)
             if choke:
-                (low, high), (inner_low, inner_high) = outer.span(KEY_RANGE), inner.span(KEY_RANGE)
-                keys = range(max(low, inner_low), min(high, inner_high) + 1)
-                classes.update(dict.fromkeys(keys, choke))
+                classes.update(dict.fromkeys(range(pair.lowest, pair.highest + 1), choke))
         return classes
+
+    @cached_property
+    def _pairs(self) -> list[_Pair]:
+        return [_pair(outer, inner) for outer, inner in self._layers]
 
     def touch_edges(self, pitch: int) -> tuple[int, ...] | None:
         """Return from which velocities on a key sounds otherwise: (1,) for the same always.
 
         None for a key whose sound velocity shapes otherwise, such as by a filter.
         """
-        pairs = self._pairs(pitch)
-        if any(pair.outer.velocity_shapes or pair.inner.velocity_shapes for pair in pairs):
-            return None
-        edges = {1, *(pair.softest for pair in pairs), *(pair.loudest + 1 for pair in pairs)}
-        return tuple(sorted(edge for edge in edges if edge <= 127))
+        return self._key(pitch).touch_edges
 
     def held_edges(self, pitch: int) -> tuple[int, ...] | None:
         """Return the same for a key that is held: how it is let go does not matter."""
-        edges = self.touch_edges(pitch)
-        if edges is None:
-            return None
-        sounds = [self._held_sound(pitch, edge) for edge in edges]
-        changes = [n for n in range(len(edges)) if n == 0 or sounds[n] != sounds[n - 1]]
-        return tuple(edges[n] for n in changes)
+        return self._key(pitch).held_edges
 
     def envelope(self, pitch: int, velocity: int) -> Envelope | None:
         """Return how the level of a note moves; None if its samples do not agree on it.
 
         Nor can it be told of a key that goes on with other sound once it is let go.
         """
-        key = (pitch, velocity)
-        if key not in self._envelopes:
-            several = {_envelope(pair, pitch) for pair in self._sounding(pitch, velocity)}
-            self._envelopes[key] = several.pop() if len(several) == 1 else None
-        return self._envelopes[key]
+        return self._key(pitch).envelope(velocity)
 
-    def _pairs(self, pitch: int) -> tuple[_Pair, ...]:
-        if pitch not in self._pairs_of:
-            pairs = []
-            for outer, inner in self._layers:
-                if all(low <= pitch <= high for low, high in map(_keys, (outer, inner))):
-                    (soft, loud), (inner_soft, inner_loud) = map(_velocities, (outer, inner))
-                    softest, loudest = max(soft, inner_soft, 1), min(loud, inner_loud)
-                    if softest <= loudest:
-                        pairs.append(_Pair(outer, inner, softest, loudest))
-            self._pairs_of[pitch] = tuple(pairs)
-        return self._pairs_of[pitch]
+    def _key(self, pitch: int) -> "_Key":
+        key = self._keys.get(pitch)
+        if key is None:
+            key = self._keys[pitch] = _Key(self._pairs, pitch)
+        return key
 
-    def _sounding(self, pitch: int, velocity: int) -> list[_Pair]:
-        return [pair for pair in self._pairs(pitch) if pair.softest <= velocity <= pair.loudest]
 
-    def _held_sound(self, pitch: int, velocity: int) -> list[tuple[int, dict[int, int]]]:
+class _Key:
+    """What a preset does with one key; asked for thousands of times."""
+
+    def __init__(self, pairs: list[_Pair], pitch: int) -> None:
+        self._pitch = pitch
+        self._pairs = [
+            pair
+            for pair in pairs
+            if pair.lowest <= pitch <= pair.highest and pair.softest <= pair.loudest
+        ]
+        self._envelopes: dict[int, Envelope | None] = {}  # by velocity
+        self._of_pairs: dict[int, Envelope | None] = {}
+
+    @cached_property
+    def touch_edges(self) -> tuple[int, ...] | None:
+        if any(pair.outer.velocity_shapes or pair.inner.velocity_shapes for pair in self._pairs):
+            return None
+        edges = {1}
+        for pair in self._pairs:
+            edges |= {pair.softest, pair.loudest + 1}
+        return tuple(sorted(edge for edge in edges if edge <= 127))
+
+    @cached_property
+    def held_edges(self) -> tuple[int, ...] | None:
+        edges = self.touch_edges
+        if edges is None:
+            return None
+        sounds = [self._held_sound(edge) for edge in edges]
+        changes = [n for n in range(len(edges)) if n == 0 or sounds[n] != sounds[n - 1]]
+        return tuple(edges[n] for n in changes)
+
+    def envelope(self, velocity: int) -> Envelope | None:
+        if velocity not in self._envelopes:
+            several = {self._envelope(pair) for pair in self._sounding(velocity)}
+            self._envelopes[velocity] = several.pop() if len(several) == 1 else None
+        return self._envelopes[velocity]
+
+    def _envelope(self, pair: _Pair) -> Envelope | None:
+        if id(pair) not in self._of_pairs:
+            self._of_pairs[id(pair)] = _envelope(pair, self._pitch)
+        return self._of_pairs[id(pair)]
+
+    def _sounding(self, velocity: int) -> list[_Pair]:
+        return [pair for pair in self._pairs if pair.softest <= velocity <= pair.loudest]
+
+    def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int]]]:
         return [
             (
                 id(pair.inner),
                 {n: v for n, v in pair.outer.generators.items() if n not in _NOT_BEFORE_RELEASE},
             )
-            for pair in self._sounding(pitch, velocity)
+            for pair in self._sounding(velocity)
         ]
 
 
-def _keys(zone: Zone) -> tuple[int, int]:
-    return zone.span(KEY_RANGE)
+def _pair(outer: Zone, inner: Zone) -> _Pair:
+    low, high = _common(outer, inner, KEY_RANGE)
+    soft, loud = _common(outer, inner, VELOCITY_RANGE)
+    return _Pair(outer, inner, low, high, max(1, soft), loud)
 
 
-def _velocities(zone: Zone) -> tuple[int, int]:
-    return zone.span(VELOCITY_RANGE)
+def _common(outer: Zone, inner: Zone, generator: int) -> tuple[int, int]:
+    (low, high), (inner_low, inner_high) = outer.span(generator), inner.span(generator)
+    return max(low, inner_low), min(high, inner_high)
 
 
 def _envelope(pair: _Pair, pitch: int) -> Envelope | None:

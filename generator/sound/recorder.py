@@ -97,12 +97,14 @@ class Recorder:
         """Have presets got ready before the first note is asked for.
 
         Synthesisers start and read the samples, not where notes may be on disk: then none may be
-        needed.
+        needed, and it is seen what is there.
         """
         if not self._pool:
             return
         wanted = sorted(set(presets))
-        if not self._player.cache:
+        if self._player.cache:
+            self._pool.submit(self._player.cache.open)
+        else:
             for _ in range(self._threads):
                 self._pool.submit(self._player.warm_up, tuple(wanted))
         for preset in wanted:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "SPAN",
     "Dry",
+    "Fall",
     "Instrument",
     "Network",
     "Sounding",
@@ -36,6 +37,7 @@ __all__ = [
     "quantised",
     "record",
     "record_onset",
+    "release_gains",
     "span_heights",
     "span_reaches",
     "span_tops",
@@ -60,6 +62,10 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     "span_reaches": (_POINTER, _COUNT, _LEVEL, _POINTER),
     "span_tops": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
+    "release_gains": (
+        *(_POINTER, _COUNT, _COUNT, _COUNT, _NUMBER, _NUMBER),
+        *(_POINTER, _POINTER),
+    ),
     "record": (
         *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
         *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT, _POINTER),
@@ -75,8 +81,9 @@ _TAKES: dict[str, tuple[Any, ...]] = {
 }
 
 
-_GIVES = {"record": _COUNT, "record_onset": _COUNT}
+_GIVES = {"record": _COUNT, "record_onset": _COUNT, "release_gains": _COUNT}
 _INSTRUMENT = struct.Struct("@PPPPPP")
+_FALL = struct.Struct("@dddd")
 
 
 class Sounding(NamedTuple):
@@ -101,6 +108,18 @@ class Sounding(NamedTuple):
     def packed(self) -> bytes:
         """Return it as `mix` takes it."""
         return _SOUNDING.pack(*self, 0)
+
+
+class Fall(NamedTuple):
+    """How far towards silence (1) the level of a note goes each block, by what makes it fall.
+
+    While it is held it goes down by `decay` as far as `sustained`, 1 being full.
+    """
+
+    let_go: float
+    choked: float
+    decay: float
+    sustained: float
 
 
 class Dry(NamedTuple):
@@ -292,6 +311,41 @@ def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples"
         _whole(levels),
         len(times),
     )
+
+
+def release_gains(
+    fall: Fall,
+    *,
+    choked_after: int,
+    fallen: int,
+    longest: int,
+    inaudible: int,
+    gains: "Samples",
+) -> "Samples":
+    """Return the gains that make a held note one that is let go, a block apart; silent at last.
+
+    Parameters
+    ----------
+    fall : Fall
+    choked_after : int
+        Blocks until it is choked, below 0 for never.
+    fallen : int
+        Blocks for which the held note has been falling already; below 0 if it starts later.
+    longest : int
+        Blocks, at most.
+    inaudible : int
+        It ends where it is so many steps below the held note.
+    gains : array
+        Of all differences of levels, which are whole steps: from the most up to the most down.
+    """
+    import numpy as np
+
+    found = np.empty(longest + 1, np.float32)
+    count = _library().release_gains(
+        *(_FALL.pack(*fall), choked_after, fallen, longest, len(gains) // 2, inaudible),
+        *(_whole(gains), _address(found)),
+    )
+    return found[:count].copy()
 
 
 def interleaved(block: "NDArray[Any]", gain: float) -> "Samples":

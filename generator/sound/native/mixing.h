@@ -211,3 +211,37 @@ EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64
         }
     }
 }
+
+/* How much of silence the level of a note goes each block: let go, choked, and while it is held, down
+ * to `sustained`. */
+typedef struct {
+    double let_go, choked, decay, sustained;
+} fall;
+
+/* The gains that make a held note one that is let go, at the borders of blocks from there on, until it
+ * is `inaudible` below or `longest` blocks have passed, and silence. Levels are whole steps of the
+ * `depth` from full to silent; `gains` has those of all differences, from `depth` up to `depth` down.
+ * The held note has been falling for `fallen` blocks; the other is choked `choked_after` blocks
+ * later, below 0 for never. Returns how many there are. */
+EXPORT int64_t release_gains(const fall *of, int64_t choked_after, int64_t fallen, int64_t longest,
+                             int32_t depth, int32_t inaudible, const float *gains, float *to)
+{
+    int64_t count = 0;
+    double start = 0;
+    for (; count < longest; count++) {
+        const int64_t lasted = count + fallen > 0 ? count + fallen : 0;
+        const double falling = 1 - of->decay * (double)lasted;
+        const double held = falling > of->sustained ? falling : of->sustained;
+        if (count == 0) start = held;
+        const int64_t before = choked_after < 0 || count < choked_after ? count : choked_after;
+        const double released =
+            start - of->let_go * (double)before - of->choked * (double)(count - before);
+        int32_t below = depth;
+        if (released > 0)
+            below = (int32_t)(floor(depth * (1 - released)) - floor(depth * (1 - held)));
+        if (below >= inaudible) break;
+        to[count] = gains[depth + below];
+    }
+    to[count] = gains[2 * depth];
+    return count + 1;
+}
