@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "generator"
 
 ROOMS = (
-    "errors", "files", "shipped", "harmony", "chart", "clock", "timeline", "band", "midi",
+    "errors", "beside", "files", "shipped", "harmony", "chart", "clock", "timeline", "band", "midi",
     "chordmap", "sound", "handout", "pipeline", "pack", "cli",
 )  # fmt: skip
 

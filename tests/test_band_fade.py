@@ -6,8 +6,8 @@ from generator.band.arrange import arrange
 from generator.band.cues import read_cues
 from generator.band.fade import EXPRESSION
 from generator.band.style import load_style
-from generator.chart import parse_chart
-from generator.timeline import build_timeline
+from generator.chart.parser import parse_chart
+from generator.timeline.build import build_timeline
 
 
 def played(text):

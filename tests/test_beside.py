@@ -2,13 +2,18 @@
 
 import os
 import signal
+import subprocess
 import sys
 import threading
+import time
+from functools import partial
+from pathlib import Path
 
 import pytest
 
+from generator import beside as room
+from generator.beside import beside, stand_by
 from generator.errors import OptionError
-from generator.pipeline.beside import beside
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="processes are copied on Linux only")
 
@@ -16,65 +21,125 @@ linux = pytest.mark.skipif(sys.platform != "linux", reason="processes are copied
 @pytest.fixture
 def one_thread(monkeypatch):
     """Let the copy be made although the test runner has threads: the work does not touch them."""
-    monkeypatch.setattr("generator.pipeline.beside.threading.active_count", lambda: 1)
+    monkeypatch.setattr("generator.beside.threading.active_count", lambda: 1)
+
+
+@pytest.fixture
+def copies(one_thread, monkeypatch):
+    """Return the processes that are started."""
+    started, fork = [], os.fork
+
+    def noted() -> int:
+        process = fork()
+        if process:
+            started.append(process)
+        return process
+
+    monkeypatch.setattr("generator.beside.os.fork", noted)
+    return started
+
+
+def own_number() -> tuple[int, int]:
+    return os.getpid(), 42
+
+
+def fail() -> None:
+    raise OptionError("no such thing")
+
+
+def loaded(module: str) -> bool:
+    return module in sys.modules
+
+
+def be_killed(here: int) -> str:
+    if os.getpid() != here:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "here"
+
+
+def give_what_does_not_pickle(here: int) -> object:
+    return "here" if os.getpid() == here else lambda: None
+
+
+def wait_for_ever() -> None:
+    while True:
+        signal.pause()
+
+
+def is_gone(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    return False
 
 
 @linux
 def test_the_work_is_done_in_another_process_while_this_one_does_something(one_thread):
     done = []
-    worker, answer = beside(lambda: (os.getpid(), 42), lambda: done.append(os.getpid()))
+    worker, answer = beside(own_number, lambda: done.append(os.getpid()))
     assert answer == 42
     assert worker != os.getpid()
     assert done == [os.getpid()]
 
 
 @linux
+def test_the_process_may_be_there_beforehand_and_have_loaded_what_it_needs(copies):
+    assert not loaded("this")
+    stand_by("this")
+    stand_by("this")  # one is enough
+    assert len(copies) == 1
+    assert beside(partial(loaded, "this"), lambda: None)
+    assert not beside(partial(loaded, "this"), lambda: None), "the next one is another process"
+    assert len(copies) == 2
+    assert all(map(is_gone, copies))
+
+
+@linux
+def test_what_stands_by_in_vain_ends_with_the_first_process():
+    code = """if True:
+        import os
+        from generator import beside
+        beside.stand_by("json")
+        print(beside._standing_by[0].process, flush=True)
+        os._exit(2)
+    """
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    # The copy holds the pipe to this process: that it is closed says that the copy has ended.
+    assert ran.returncode == 2
+    assert ran.stderr == ""
+    assert int(ran.stdout) > 0
+
+
+@linux
 def test_an_error_of_the_work_arises_here(one_thread):
-    def work() -> None:
-        raise OptionError("no such thing")
-
     with pytest.raises(OptionError, match="no such thing"):
-        beside(work, lambda: None)
+        beside(fail, lambda: None)
 
 
 @linux
-@pytest.mark.parametrize("fate", ["killed", "does not pickle"])
-def test_where_the_copy_fails_the_work_is_done_here(one_thread, fate):
-    here = os.getpid()
-
-    def work() -> object:
-        if os.getpid() == here:
-            return "here"
-        if fate == "killed":
-            os.kill(os.getpid(), signal.SIGKILL)
-        return lambda: None
-
-    assert beside(work, lambda: None) == "here"
+@pytest.mark.parametrize("work", [be_killed, give_what_does_not_pickle])
+def test_where_the_copy_fails_the_work_is_done_here(one_thread, work):
+    assert beside(partial(work, os.getpid()), lambda: None) == "here"
 
 
 @linux
-def test_an_error_of_this_process_ends_the_other(one_thread, monkeypatch):
-    started, copies, fork = [], [], os.fork
+def test_where_the_copy_is_gone_before_it_is_asked_the_work_is_done_here(copies):
+    stand_by()
+    os.kill(copies[0], signal.SIGKILL)
+    while "Z" not in Path(f"/proc/{copies[0]}/stat").read_text().rpartition(")")[2].split()[0]:
+        time.sleep(0.01)
+    assert beside(own_number, lambda: None) == (os.getpid(), 42)
 
-    def noted() -> int:
-        copies.append(fork())
-        return copies[-1]
 
-    monkeypatch.setattr("generator.pipeline.beside.os.fork", noted)
-
+@linux
+def test_an_error_of_this_process_ends_the_other(copies):
     def meanwhile() -> None:
-        started.append(True)
         raise KeyboardInterrupt
 
-    def work() -> None:
-        while True:
-            signal.pause()
-
     with pytest.raises(KeyboardInterrupt):
-        beside(work, meanwhile)
-    assert started
-    with pytest.raises(ProcessLookupError):
-        os.kill(copies[0], 0)
+        beside(wait_for_ever, meanwhile)
+    assert is_gone(copies[0])
 
 
 def test_beside_threads_nothing_is_copied():
@@ -82,6 +147,8 @@ def test_beside_threads_nothing_is_copied():
     thread = threading.Thread(target=stop.wait)
     thread.start()
     try:
+        stand_by()
+        assert not room._standing_by
         assert beside(os.getpid, lambda: None) == os.getpid()
     finally:
         stop.set()

@@ -13,11 +13,14 @@ from pathlib import Path
 
 import pytest
 
-from generator.chart import format_chart, parse_chart, read_chart, transpose_chart
+from generator.chart.format import format_chart
+from generator.chart.parser import parse_chart, read_chart
+from generator.chart.transpose import transpose_chart
 from generator.errors import ChartError
 from generator.harmony.transposition import key_after_semitones
-from generator.timeline import build_timeline, summarize
+from generator.timeline.build import build_timeline
 from generator.timeline.model import Timeline, TimelineBar, TimelineChord
+from generator.timeline.summary import summarize
 
 FOLDER = Path(__file__).parent / "charts"
 VALID = sorted((FOLDER / "valid").glob("*.chart"))

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from generator.chart import parse_chart
+from generator.chart.parser import parse_chart
 from generator.errors import ChartError, OptionError
-from generator.timeline import build_timeline
+from generator.timeline.build import build_timeline
 
 MIB = 1 << 20
 THIRTY_TWO = "Time: 32/16 (" + "+".join("1" * 32) + ")\nTempo: q=400\n"
@@ -70,9 +70,9 @@ def test_no_hostile_chart_takes_much_memory():
         "import resource, sys\n"
         "sys.path.insert(0, sys.argv[1])\n"
         "from test_chart_limits import REFUSED\n"
-        "from generator.chart import parse_chart\n"
+        "from generator.chart.parser import parse_chart\n"
         "from generator.errors import ChartError\n"
-        "from generator.timeline import build_timeline\n"
+        "from generator.timeline.build import build_timeline\n"
         "for _, text, _ in REFUSED:\n"
         "    try: build_timeline(parse_chart(text))\n"
         "    except ChartError: pass\n"

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from generator.chart import format_chart, parse_chart
+from generator.chart.format import format_chart
+from generator.chart.parser import parse_chart
 from generator.errors import ChartError
-from generator.timeline import build_timeline
+from generator.timeline.build import build_timeline
 
 FOLDER = Path(__file__).parent / "charts"
 PIECES = (

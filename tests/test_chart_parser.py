@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pytest
 
-from generator.chart import format_chart, parse_chart, read_chart, transpose_chart
+from generator.chart.format import format_chart
 from generator.chart.meter import Meter, Tempo
 from generator.chart.model import (
     ChordItem,
@@ -16,6 +16,8 @@ from generator.chart.model import (
     SimileItem,
     SlashItem,
 )
+from generator.chart.parser import parse_chart, read_chart
+from generator.chart.transpose import transpose_chart
 from generator.errors import ChartError, KeyNameError
 from generator.harmony.key import parse_key
 

@@ -7,10 +7,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strategies import chart_like_texts, charts, keys
 
-from generator.chart import format_chart, parse_chart, transpose_chart
+from generator.chart.format import format_chart
+from generator.chart.parser import parse_chart
+from generator.chart.transpose import transpose_chart
 from generator.errors import ChartError, KeyNameError
 from generator.harmony.transposition import key_after_semitones
-from generator.timeline import build_timeline, summarize
+from generator.timeline.build import build_timeline
+from generator.timeline.summary import summarize
 
 relaxed = settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck))
 

@@ -4,10 +4,11 @@ from fractions import Fraction
 
 import pytest
 
-from generator.chart import parse_chart
 from generator.chart.meter import Meter
+from generator.chart.parser import parse_chart
 from generator.errors import ChartError, OptionError
-from generator.timeline import build_timeline, summarize
+from generator.timeline.build import build_timeline
+from generator.timeline.summary import summarize
 
 
 def timeline_of(text, **options):

@@ -2,8 +2,8 @@
 
 import pytest
 
-from generator.chart import parse_chart
-from generator.timeline import build_timeline
+from generator.chart.parser import parse_chart
+from generator.timeline.build import build_timeline
 
 
 def rows(text):

@@ -5,8 +5,8 @@ from itertools import pairwise
 
 import pytest
 
-from generator.chart import parse_chart
-from generator.timeline import build_timeline
+from generator.chart.parser import parse_chart
+from generator.timeline.build import build_timeline
 from generator.timeline.dynamics import DynamicEvent, dynamic_points
 from generator.timeline.tempo import ACCEL_SHARE, RIT_SHARE, TempoEvent, tempo_points
 

@@ -1,7 +1,5 @@
-"""Chart text: read, check, print and transpose a chart as it is written."""
+"""Chart text: read, check, print and transpose a chart as it is written.
 
-from generator.chart.format import format_chart
-from generator.chart.parser import parse_chart, read_chart
-from generator.chart.transpose import transpose_chart
-
-__all__ = ["format_chart", "parse_chart", "read_chart", "transpose_chart"]
+`parser.parse_chart` and `parser.read_chart` are the doors; `model` is what they give,
+`format.format_chart` prints it again, `transpose.transpose_chart` moves it to another key.
+"""

@@ -6,6 +6,8 @@ usage is wrong, 130 interrupted.
 """
 
 import gc
+import os
+import sys
 from typing import NoReturn
 
 __all__ = ["main"]
@@ -16,6 +18,12 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     # A short-lived process that makes few cycles: hardly a round of the collector, from the
     # imports on.
     gc.set_threshold(200_000, 20, 100)
+    arguments = sys.argv[1:] if arguments is None else arguments
+    if arguments[:1] in (["render"], ["demo"]) and (os.cpu_count() or 1) > 1:
+        from generator.beside import stand_by
+
+        # The notes will be worked out there: it loads the band while this one reads its orders.
+        stand_by("generator.pipeline.prepare", "generator.band.arrange", "generator.band.style")
     from generator.cli.app import main as run
 
     run(arguments)

@@ -50,9 +50,8 @@ def _chartbed(
     """Turn a chord chart into the bed to play over: drums, bass and pad, with a chord map."""
 
 
-def main(arguments: list[str] | None = None) -> NoReturn:
+def main(arguments: list[str]) -> NoReturn:
     """Run the program and leave with its exit code; no traceback unless `--debug` is given."""
-    arguments = sys.argv[1:] if arguments is None else arguments
     # No threads of the linear algebra library, whose products here are too small to share.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     signal.signal(signal.SIGTERM, _stop)

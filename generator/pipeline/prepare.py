@@ -11,7 +11,7 @@ from generator.harmony.key import Key, parse_key
 from generator.pipeline.options import RenderOptions
 from generator.timeline.model import Timeline
 
-__all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare"]
+__all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare", "prepare_source"]
 
 _COMMON_STYLES = (
     "straight-eighth-rock",
@@ -49,6 +49,11 @@ def load_chart(source: Path | str) -> Chart:
     from generator.chart.parser import read_chart
 
     return read_chart(source, styles=style_names())
+
+
+def prepare_source(source: Path | str | Chart, options: RenderOptions) -> Track:
+    """Work out a chart, read where it is not yet; raise as `load_chart` and `prepare` do."""
+    return prepare(source if isinstance(source, Chart) else load_chart(source), options)
 
 
 def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:

@@ -2,14 +2,15 @@
 
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Arrangement
+from generator.beside import beside
 from generator.chart.model import Chart
-from generator.pipeline.beside import beside
 from generator.pipeline.options import AUDIO_ENDINGS, Progress, RenderOptions, check_formats
-from generator.pipeline.prepare import Track, load_chart, prepare
+from generator.pipeline.prepare import Track, prepare_source
 from generator.pipeline.products import (
     basic_settings,
     sound_settings,
@@ -124,9 +125,7 @@ def _prepared(
     tell: Progress,
 ) -> "tuple[Track, Studio | None]":
     """Work out the notes, and get a studio ready beside it where there are cores for both."""
-
-    def work() -> Track:
-        return prepare(source if isinstance(source, Chart) else load_chart(source), options)
+    work = partial(prepare_source, source, options)
 
     def meanwhile() -> None:
         nonlocal studio

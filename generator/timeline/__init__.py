@@ -1,6 +1,4 @@
-"""Chart to timeline: repeats and jumps unfolded, everything at its tick."""
+"""Chart to timeline: repeats and jumps unfolded, everything at its tick.
 
-from generator.timeline.build import build_timeline
-from generator.timeline.summary import summarize
-
-__all__ = ["build_timeline", "summarize"]
+`build.build_timeline` is the door, `summary.summarize` puts a timeline into words.
+"""

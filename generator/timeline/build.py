@@ -73,7 +73,7 @@ def build_timeline(
 
     Examples
     --------
-    >>> from generator.chart import parse_chart
+    >>> from generator.chart.parser import parse_chart
     >>> timeline = build_timeline(parse_chart("Tempo: q=60\n[A]\n|: C | F :|"))
     >>> [bar.written for bar in timeline.bars], timeline.clock.seconds(timeline.end_tick)
     ([1, 2, 1, 2], 20.0)

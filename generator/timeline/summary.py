@@ -13,8 +13,8 @@ def summarize(timeline: Timeline) -> str:
 
     Examples
     --------
-    >>> from generator.chart import parse_chart
-    >>> from generator.timeline import build_timeline
+    >>> from generator.chart.parser import parse_chart
+    >>> from generator.timeline.build import build_timeline
     >>> chart = parse_chart("Tempo: q=60\n[Intro]\n| C | F |\n[A]\n|: Am | % | F | G :|")
     >>> summarize(build_timeline(chart))
     'Intro 2, A 4 x2; 10 bars, 0:40'

@@ -2,8 +2,8 @@
 
 import time
 
-from generator.chart import parse_chart
-from generator.timeline import build_timeline
+from generator.chart.parser import parse_chart
+from generator.timeline.build import build_timeline
 
 EIGHT_BARS = "| G | D/F# C | Em7 / Am7 D7 | <G^ r / / |\n| C | % | Am7b5/G | D7#9 |\n"
 TEXT = "Title: Bench\nKey: G\n" + "".join(f"[S{i}] mf\n{EIGHT_BARS}" for i in range(25))

@@ -152,7 +152,7 @@ def test_chapters_tile_the_track(text):
 
 def test_audio_tags_hold_the_same_chapters_as_the_list():
     """The count-in first, a section that comes again numbered: one piece of code names both."""
-    from generator.chart import parse_chart
+    from generator.chart.parser import parse_chart
     from generator.pipeline import RenderOptions, prepare
     from generator.pipeline.products import sound_settings
 

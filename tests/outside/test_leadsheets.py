@@ -9,10 +9,11 @@ harmony on every quarter are compared with that.
 import pytest
 from music21 import bar, corpus, harmony, spanner, stream
 
-from generator.chart import parse_chart, transpose_chart
 from generator.chart.model import Chart
+from generator.chart.parser import parse_chart
+from generator.chart.transpose import transpose_chart
 from generator.harmony.transposition import key_after_semitones
-from generator.timeline import build_timeline
+from generator.timeline.build import build_timeline
 
 SHEETS = ("leadSheet/fosterBrownHair", "leadSheet/berlinAlexandersRagtime")
 
