@@ -43,7 +43,8 @@ if TYPE_CHECKING:
     from generator.harmony.guidance import guide
     from generator.harmony.key import parse_key
     from generator.midi import midi_bytes
-    from generator.pipeline import RenderOptions, render_track
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.render import render_track
     from generator.timeline.build import build_timeline
 
 __version__ = "0.1.0"
@@ -87,7 +88,7 @@ __all__ = [
 
 _HOMES = {
     "ChordMap": "chordmap.reader",
-    "RenderOptions": "pipeline",
+    "RenderOptions": "pipeline.options",
     "arrange": "band.arrange",
     "build_map": "chordmap.build",
     "build_timeline": "timeline.build",
@@ -101,7 +102,7 @@ _HOMES = {
     "parse_chord": "harmony.chord",
     "parse_key": "harmony.key",
     "read_chart": "chart.parser",
-    "render_track": "pipeline",
+    "render_track": "pipeline.render",
     "style_names": "band.style_catalogue",
     "transpose_chart": "chart.transpose",
 }

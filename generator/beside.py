@@ -5,13 +5,15 @@ process is a copy of this one. It may be made long before its work is known, and
 take while this one finds out.
 """
 
+import itertools
 import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from importlib import import_module
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, BinaryIO, NamedTuple, NoReturn, TypeVar
 
 __all__ = ["beside", "stand_by"]
 
@@ -19,17 +21,18 @@ _Result = TypeVar("_Result")
 
 
 class _Second(NamedTuple):
+    """A process, the descriptor that its work is written to, and where its results are read."""
+
     process: int
     work: int
-    """The descriptor that its work is written to, and the one that its result is read from."""
-    result: int
+    results: int
 
 
 _standing_by: list[_Second] = []
 
 
 def stand_by(*modules: str) -> None:
-    """Have a second process load modules and wait for the next work of `beside`.
+    """Have a second process load modules and wait for the next work that `beside` is given.
 
     It ends when this process does, at the latest. Nothing happens where a process cannot be copied
     safely: on other systems than Linux, or with threads already at work.
@@ -38,37 +41,47 @@ def stand_by(*modules: str) -> None:
         _standing_by.append(_copy(modules))
 
 
-def beside(work: Callable[[], _Result], meanwhile: Callable[[], None]) -> _Result:
-    """Return what `work` returns, worked out in a second process while this one does `meanwhile`.
+@contextmanager
+def beside(work: Callable[[], Iterator[_Result]]) -> Iterator[Iterator[_Result]]:
+    """Let `work` go on in a second process while the block runs, which is given its results.
 
-    `work` must have no effect but its result; both must stand pickling. Where a process cannot be
-    copied safely, or where the copy fails for whatever reason, the work is done here; so errors
-    arise as if there were no copy.
+    `work` must have no effect but its results; it and they must stand pickling. Where a process
+    cannot be copied safely it is done here, and where the copy fails for whatever reason, from its
+    start on; so errors arise as if there were no copy.
     """
-    import pickle
-
     if not (_standing_by or _is_safe()):
-        meanwhile()
-        return work()
+        yield work()
+        return
     second = _standing_by.pop() if _standing_by else _copy(())
     try:
-        with open(second.result, "rb") as results:
-            try:
-                with open(second.work, "wb") as works:
-                    works.write(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
-            except BrokenPipeError:
-                pass  # it has failed: there will be no result
-            meanwhile()
-            result = results.read()
-    except BaseException:
-        os.kill(second.process, signal.SIGKILL)
-        raise
+        with open(second.results, "rb") as pipe:
+            _ask(second, work)
+            yield _results(pipe, work)
     finally:
-        _, status = os.waitpid(second.process, 0)
-    if status != 0:
-        return work()
-    found: _Result = pickle.loads(result)
-    return found
+        os.kill(second.process, signal.SIGKILL)
+        os.waitpid(second.process, 0)
+
+
+def _ask(second: _Second, work: Callable[[], Iterator[_Result]]) -> None:
+    import pickle
+
+    # One that has failed will give no results.
+    with suppress(BrokenPipeError), open(second.work, "wb") as orders:
+        orders.write(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
+
+
+def _results(pipe: BinaryIO, work: Callable[[], Iterator[_Result]]) -> Iterator[_Result]:
+    import pickle
+
+    for count in itertools.count():
+        try:
+            more, result = pickle.load(pipe)
+        except (EOFError, pickle.UnpicklingError):
+            yield from itertools.islice(work(), count, None)
+            return
+        if not more:
+            return
+        yield result
 
 
 def _is_safe() -> bool:
@@ -77,18 +90,18 @@ def _is_safe() -> bool:
 
 def _copy(modules: tuple[str, ...]) -> _Second:
     work_read, work_write = os.pipe()
-    result_read, result_write = os.pipe()
+    results_read, results_write = os.pipe()
     process = os.fork()
     if process == 0:
         os.close(work_write)
-        os.close(result_read)
-        _work_and_leave(modules, work_read, result_write)
+        os.close(results_read)
+        _work_and_leave(modules, work_read, results_write)
     os.close(work_read)
-    os.close(result_write)
-    return _Second(process, work_write, result_read)
+    os.close(results_write)
+    return _Second(process, work_write, results_read)
 
 
-def _work_and_leave(modules: tuple[str, ...], work: int, result: int) -> None:
+def _work_and_leave(modules: tuple[str, ...], work: int, results: int) -> NoReturn:
     """Do the work and end without anything that the first process will do at its end."""
     import gc
     import pickle
@@ -98,12 +111,15 @@ def _work_and_leave(modules: tuple[str, ...], work: int, result: int) -> None:
     try:
         for module in modules:
             import_module(module)
-        with open(work, "rb") as works:
-            asked = works.read()
-        if asked:
-            do: Callable[[], Any] = pickle.loads(asked)
-            with open(result, "wb") as results:
-                results.write(pickle.dumps(do(), pickle.HIGHEST_PROTOCOL))
+        with open(work, "rb") as orders:
+            order = orders.read()
+        if order:
+            do: Callable[[], Iterator[Any]] = pickle.loads(order)
+            with open(results, "wb") as pipe:
+                for result in do():
+                    pipe.write(pickle.dumps((True, result), pickle.HIGHEST_PROTOCOL))
+                    pipe.flush()
+                pipe.write(pickle.dumps((False, None), pickle.HIGHEST_PROTOCOL))
         code = 0
     finally:
         os._exit(code)

@@ -13,7 +13,8 @@ from generator.chart.parser import read_chart
 from generator.files import write_whole
 from generator.handout.picture import picture_of_file
 from generator.handout.sheet import draw_sheet
-from generator.pipeline import RenderOptions, render_track
+from generator.pipeline.options import RenderOptions
+from generator.pipeline.render import render_track
 from tests.page_pictures import page_shots
 from tests.sound_pictures import mix_picture
 

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
@@ -39,31 +40,45 @@ def copies(one_thread, monkeypatch):
     return started
 
 
-def own_number() -> tuple[int, int]:
-    return os.getpid(), 42
+def own_numbers() -> Iterator[tuple[int, int]]:
+    yield os.getpid(), 42
+    yield os.getpid(), 43
 
 
-def fail() -> None:
+def fail() -> Iterator[None]:
+    yield None
     raise OptionError("no such thing")
 
 
-def loaded(module: str) -> bool:
-    return module in sys.modules
+def loaded(module: str) -> Iterator[bool]:
+    yield module in sys.modules
 
 
-def be_killed(here: int) -> str:
+def be_killed(here: int) -> Iterator[str]:
+    yield "first"
     if os.getpid() != here:
         os.kill(os.getpid(), signal.SIGKILL)
-    return "here"
+    yield "here"
 
 
-def give_what_does_not_pickle(here: int) -> object:
-    return "here" if os.getpid() == here else lambda: None
+def give_what_does_not_pickle(here: int) -> Iterator[object]:
+    yield "first"
+    yield "here" if os.getpid() == here else lambda: None
 
 
-def wait_for_ever() -> None:
+def give_too_much(here: int) -> Iterator[str]:
+    """Die with a result half in the pipe, which holds 64 KiB."""
+    yield "first"
+    if os.getpid() != here:
+        signal.setitimer(signal.ITIMER_REAL, 0.2)  # its signal ends a process
+        yield "x" * 1_000_000
+    yield "here"
+
+
+def wait_for_ever() -> Iterator[None]:
     while True:
         signal.pause()
+    yield
 
 
 def is_gone(process: int) -> bool:
@@ -75,22 +90,23 @@ def is_gone(process: int) -> bool:
 
 
 @linux
-def test_the_work_is_done_in_another_process_while_this_one_does_something(one_thread):
-    done = []
-    worker, answer = beside(own_number, lambda: done.append(os.getpid()))
-    assert answer == 42
-    assert worker != os.getpid()
-    assert done == [os.getpid()]
+def test_the_work_is_done_in_another_process_while_this_one_goes_on(one_thread):
+    with beside(own_numbers) as results:
+        (worker, first), (same, second) = results
+    assert (first, second) == (42, 43)
+    assert worker == same != os.getpid()
 
 
 @linux
 def test_the_process_may_be_there_beforehand_and_have_loaded_what_it_needs(copies):
-    assert not loaded("this")
+    assert not any(loaded("this"))
     stand_by("this")
     stand_by("this")  # one is enough
     assert len(copies) == 1
-    assert beside(partial(loaded, "this"), lambda: None)
-    assert not beside(partial(loaded, "this"), lambda: None), "the next one is another process"
+    with beside(partial(loaded, "this")) as results:
+        assert next(results)
+    with beside(partial(loaded, "this")) as results:
+        assert not next(results), "the next one is another process"
     assert len(copies) == 2
     assert all(map(is_gone, copies))
 
@@ -113,32 +129,36 @@ def test_what_stands_by_in_vain_ends_with_the_first_process():
 
 @linux
 def test_an_error_of_the_work_arises_here(one_thread):
-    with pytest.raises(OptionError, match="no such thing"):
-        beside(fail, lambda: None)
+    with beside(fail) as results:
+        next(results)
+        with pytest.raises(OptionError, match="no such thing"):
+            next(results)
 
 
 @linux
-@pytest.mark.parametrize("work", [be_killed, give_what_does_not_pickle])
+@pytest.mark.parametrize("work", [be_killed, give_what_does_not_pickle, give_too_much])
 def test_where_the_copy_fails_the_work_is_done_here(one_thread, work):
-    assert beside(partial(work, os.getpid()), lambda: None) == "here"
+    with beside(partial(work, os.getpid())) as results:
+        assert next(results) == "first"
+        time.sleep(0.3)
+        assert list(results) == ["here"]
 
 
 @linux
 def test_where_the_copy_is_gone_before_it_is_asked_the_work_is_done_here(copies):
     stand_by()
     os.kill(copies[0], signal.SIGKILL)
-    while "Z" not in Path(f"/proc/{copies[0]}/stat").read_text().rpartition(")")[2].split()[0]:
+    status = Path(f"/proc/{copies[0]}/stat")
+    while status.read_text().rpartition(")")[2].split()[0] != "Z":
         time.sleep(0.01)
-    assert beside(own_number, lambda: None) == (os.getpid(), 42)
+    with beside(own_numbers) as results:
+        assert list(results) == [(os.getpid(), 42), (os.getpid(), 43)]
 
 
 @linux
 def test_an_error_of_this_process_ends_the_other(copies):
-    def meanwhile() -> None:
+    with pytest.raises(KeyboardInterrupt), beside(wait_for_ever):
         raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        beside(wait_for_ever, meanwhile)
     assert is_gone(copies[0])
 
 
@@ -149,7 +169,8 @@ def test_beside_threads_nothing_is_copied():
     try:
         stand_by()
         assert not room._standing_by
-        assert beside(os.getpid, lambda: None) == os.getpid()
+        with beside(own_numbers) as results:
+            assert next(results) == (os.getpid(), 42)
     finally:
         stop.set()
         thread.join()

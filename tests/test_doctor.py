@@ -6,7 +6,8 @@ import pretty_midi
 import pytest
 
 from generator.errors import MissingToolError
-from generator.pipeline import RenderOptions, render_track
+from generator.pipeline.options import RenderOptions
+from generator.pipeline.render import render_track
 from generator.sound import doctor
 
 SMALL_FONT = Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"

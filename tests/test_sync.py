@@ -11,7 +11,9 @@ import pretty_midi
 import pytest
 import soundfile
 
-from generator.pipeline import RenderOptions, load_chart, prepare, render_track
+from generator.pipeline.options import RenderOptions
+from generator.pipeline.prepare import load_chart, prepare
+from generator.pipeline.render import render_track
 
 DEMO = Path(__file__).parent.parent / "generator" / "demo.chart"
 

@@ -44,7 +44,8 @@ def sheet(
     from generator import __version__
     from generator.files import safe_name, write_whole
     from generator.handout.sheet import draw_sheet
-    from generator.pipeline import RenderOptions, in_key, load_chart
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.prepare import in_key, load_chart
 
     loaded = in_key(load_chart(chart), RenderOptions(key=key, transpose=transpose))
     target = out or Path(f"{safe_name(loaded.title)}.pdf")
@@ -99,7 +100,8 @@ def _page_of_map(path: Path, out: Path | None, stems: bool) -> Path:
 
 def _page_of_chart(chart: str, out: Path | None, stems: bool) -> Path:
     from generator.cli.words import progress_bar
-    from generator.pipeline import RenderOptions, render_track
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.render import render_track
 
     folder = out.parent if out else Path()
     if out and out.suffix != ".html":

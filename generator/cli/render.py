@@ -10,7 +10,8 @@ import typer
 from generator.cli.words import cache_folder, duration, progress_bar, split_words
 
 if TYPE_CHECKING:
-    from generator.pipeline import RenderOptions, RenderResult
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.render import RenderResult
 
 __all__ = ["register"]
 
@@ -89,7 +90,7 @@ def render(
     ] = False,
 ) -> None:
     """Make one track from a chart: audio, MIDI and its chord map."""
-    from generator.pipeline import DEFAULT_FORMATS, RenderOptions
+    from generator.pipeline.options import DEFAULT_FORMATS, RenderOptions
 
     options = RenderOptions(
         key=key,
@@ -124,7 +125,7 @@ def demo(
     ] = False,
 ) -> None:
     """Make the demo track, to hear what chartbed does."""
-    from generator.pipeline import DEFAULT_FORMATS, RenderOptions
+    from generator.pipeline.options import DEFAULT_FORMATS, RenderOptions
 
     chart = Path(__file__).parent.parent / "demo.chart"
     options = RenderOptions(formats=(*DEFAULT_FORMATS, "chart"))
@@ -132,7 +133,7 @@ def demo(
 
 
 def _render_and_tell(chart: str, out: Path, options: "RenderOptions", as_json: bool) -> None:
-    from generator.pipeline import render_track
+    from generator.pipeline.render import render_track
 
     options = replace(options, jobs=min(_MOST_JOBS, os.cpu_count() or 1))
     with progress_bar(quiet=as_json) as progress:

@@ -58,7 +58,8 @@ def _audition(entries: list[dict[str, Any]], out: Path) -> None:
     from generator.chart.parser import parse_chart
     from generator.cli.audition import audition_chart
     from generator.errors import OptionError
-    from generator.pipeline import RenderOptions, render_track
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.render import render_track
 
     if len(entries) != 1:
         raise OptionError("--audition needs a style: chartbed styles medium-swing --audition")

@@ -13,7 +13,8 @@ from generator.files import safe_name
 from generator.harmony.key import Key
 from generator.pack.spec import PackSpec
 from generator.pack.words import read_keys, read_mutes, read_tempos
-from generator.pipeline import AUDIO_ENDINGS, RenderOptions, check_formats, load_chart, prepare
+from generator.pipeline.options import AUDIO_ENDINGS, RenderOptions, check_formats
+from generator.pipeline.prepare import load_chart, prepare
 
 if TYPE_CHECKING:
     from generator.sound.fonts import Font

@@ -6,7 +6,7 @@ from fractions import Fraction
 from generator.errors import OptionError
 from generator.harmony.key import Key
 from generator.harmony.transposition import key_after_semitones
-from generator.pipeline import asked_key
+from generator.pipeline.prepare import asked_key
 
 __all__ = ["read_keys", "read_mutes", "read_tempos"]
 

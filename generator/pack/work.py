@@ -62,7 +62,7 @@ def _chart(text: str, name: str) -> "Chart":
 
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:
     """Render a track into its folder of the pack; a failure becomes the `error` of the outcome."""
-    from generator.pipeline import render_track
+    from generator.pipeline.render import render_track
 
     try:
         chart = _chart(track.chart_text, f"{track.title}.chart")

@@ -1,24 +1,43 @@
-"""What is made of a track beside its MIDI file: settings of the sound, chord map, page, sheet."""
+"""What is made of a track beside its sound: MIDI file, chord map, chart, sheet, and the page."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from generator.band.arrangement import Arrangement
 from generator.pipeline.options import RenderOptions
-from generator.pipeline.prepare import Track
 
 if TYPE_CHECKING:
     from generator.chordmap.build import Content
-    from generator.sound.model import AudioFile, SoundSettings
+    from generator.pipeline.prepare import Track
+    from generator.sound.model import AudioFile
 
-__all__ = ["basic_settings", "sound_settings", "track_map", "track_page", "track_sheet"]
+__all__ = ["Documents", "documents_of", "map_text", "page_text", "track_map"]
 
 
-def track_map(
-    track: Track, options: RenderOptions, audio: tuple["AudioFile", ...] = ()
-) -> "Content":
-    """Return the content of the chord map of a track, naming its audio files."""
-    from generator import __version__
-    from generator.chordmap.build import map_content
+@dataclass(frozen=True, slots=True)
+class Documents:
+    """Those that were asked for; `map` names no audio file yet, and is there for a page too."""
+
+    midi: bytes | None = None
+    map: str | None = None
+    chart: str | None = None
+    sheet: bytes | None = None
+
+
+def documents_of(track: "Track", options: RenderOptions) -> Documents:
+    """Make what can be made before there is sound."""
+    formats = options.formats
+    return Documents(
+        _midi(track, options) if "midi" in formats else None,
+        _map(track, options) if "map" in formats or "page" in formats else None,
+        _chart(track) if "chart" in formats else None,
+        _sheet(track, options) if "sheet" in formats else None,
+    )
+
+
+def map_text(documents: Documents, audio: tuple["AudioFile", ...]) -> str:
+    """Return the chord map, naming these audio files."""
+    from generator.chordmap.json_text import with_audio
 
     entries: list[dict[str, Any]] = [
         {
@@ -32,83 +51,63 @@ def track_map(
         }
         for file in audio
     ]
+    return with_audio(documents.map or "", entries)
+
+
+def page_text(documents: Documents, audio: tuple["AudioFile", ...]) -> str:
+    """Return the practice page, with the M4A files among `audio` inside it."""
+    import json
+
+    from generator.handout.page import MEDIA_TYPES, build_page
+
+    inside = tuple(file for file in audio if file.format == "m4a")
+    sound = {file.part: (MEDIA_TYPES["m4a"], file.path.read_bytes()) for file in inside}
+    return build_page(json.loads(map_text(documents, inside)), sound)
+
+
+def track_map(track: "Track", options: RenderOptions) -> "Content":
+    """Return the content of the chord map of a track, naming no audio file."""
+    from generator import __version__
+    from generator.chordmap.build import map_content
+
     return map_content(
         track.timeline,
         style=track.arrangement.style,
         seed=track.arrangement.seed,
         version=__version__,
         tuning_hz=options.tuning_hz,
-        audio=entries,
         written_for=options.written_for,
         capo=options.capo,
     )
 
 
-def basic_settings(options: RenderOptions) -> "SoundSettings":
-    """Return how any track is to sound."""
-    from generator.sound.model import SoundSettings
+def _midi(track: "Track", options: RenderOptions) -> bytes:
+    from generator.midi import midi_bytes
 
-    return SoundSettings(
-        font=options.font,
-        rate_hz=options.rate_hz,
-        loudness_lufs=options.loudness_lufs,
-        tuning_hz=options.tuning_hz,
-        mute=options.mute,
-        mix=options.mix,
-        render=options.render,  # type: ignore[arg-type]  # checked by the sound room
-        cache=options.cache,
-        jobs=options.jobs,
-        bitrate_kbps=options.bitrate_kbps,
-    )
+    return midi_bytes(_without(track.arrangement, options.mute), track.timeline)
 
 
-def sound_settings(track: Track, options: RenderOptions) -> "SoundSettings":
-    """Return how a track is to sound, with the tags and chapters of its audio files."""
-    from generator.band.cues import read_cues
-    from generator.chordmap.build import section_contents
-    from generator.chordmap.chapters import section_chapters
-    from generator.sound.model import Chapter, Tags
-
-    clock = track.timeline.clock
-    # After a stab at the very end the room may ring: nobody waits for the next bar.
-    gaps = read_cues(track.timeline).silences()
-    silences = tuple(gap for gap in gaps if gap[1] < track.timeline.end_tick)
-    return replace(
-        basic_settings(options),
-        silences=silences,
-        tags=Tags(
-            title=track.chart.title,
-            composer=track.chart.composer,
-            key=track.chart.key.name,
-            tempo=str(round(clock.quarter_bpm(track.timeline.first_tick))),
-            chapters=tuple(
-                Chapter(*chapter)
-                for chapter in section_chapters(
-                    section_contents(track.timeline), counted=bool(track.timeline.count_in_ticks)
-                )
-            ),
-        ),
-    )
-
-
-def track_page(track: Track, options: RenderOptions, audio: tuple["AudioFile", ...]) -> str:
-    """Return the practice page, with the M4A files among `audio` inside it."""
-    import json
-
+def _map(track: "Track", options: RenderOptions) -> str:
     from generator.chordmap.build import map_json
-    from generator.handout.page import MEDIA_TYPES, build_page
 
-    inside = [file for file in audio if file.format == "m4a"]
-    chord_map = json.loads(map_json(track_map(track, options, tuple(inside))))
-    sound = {file.part: (MEDIA_TYPES["m4a"], file.path.read_bytes()) for file in inside}
-    return build_page(chord_map, sound)
+    return map_json(track_map(track, options))
 
 
-def track_sheet(track: Track, options: RenderOptions) -> bytes:
-    """Return the printed chart as PDF."""
+def _chart(track: "Track") -> str:
+    from generator.chart.format import format_chart
+
+    return format_chart(track.chart)
+
+
+def _sheet(track: "Track", options: RenderOptions) -> bytes:
     from generator import __version__
     from generator.handout.sheet import draw_sheet
 
     return draw_sheet(
         track.chart, version=__version__, written_for=options.written_for, capo=options.capo
     )
+
+
+def _without(arrangement: Arrangement, mute: tuple[str, ...]) -> Arrangement:
+    parts = tuple(part for part in arrangement.parts if part.name not in mute)
+    return replace(arrangement, parts=parts)

@@ -1,26 +1,20 @@
 """From a chart to a folder of files that appear together when all of them are whole."""
 
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from generator.band.arrangement import Arrangement
 from generator.beside import beside
-from generator.chart.model import Chart
 from generator.pipeline.options import AUDIO_ENDINGS, Progress, RenderOptions, check_formats
-from generator.pipeline.prepare import Track, prepare_source
-from generator.pipeline.products import (
-    basic_settings,
-    sound_settings,
-    track_map,
-    track_page,
-    track_sheet,
-)
+from generator.pipeline.products import Documents, map_text, page_text
+from generator.pipeline.score import Score
 
 if TYPE_CHECKING:
-    from generator.sound.model import AudioReport
+    from generator.chart.model import Chart
+    from generator.sound.model import AudioReport, SoundSettings
     from generator.sound.studio import Studio
 
 __all__ = ["OutputFile", "RenderResult", "render_track"]
@@ -58,7 +52,7 @@ class RenderResult:
 
 
 def render_track(
-    source: Path | str | Chart,
+    source: "Path | str | Chart",
     folder: Path,
     options: RenderOptions = RenderOptions(),
     *,
@@ -95,52 +89,59 @@ def render_track(
     check_formats(options.formats)
     tell = progress or (lambda stage, share: None)
     with ExitStack() as stack:
-        track, studio = _prepared(source, options, studio, stack, tell)
-        stem = name or safe_name(track.chart.title)
+        work = partial(_worked_out, source, options)
+        results, studio = _started(work, source, options, studio, stack, tell)
+        score: Score = next(results)
+        stem = name or safe_name(score.title)
         stage = stack.enter_context(staged_folder(folder))
-        report, files = _write_files(track, options, stage, stem, tell, studio)
+        report, files = _write_files(score, results, options, stage, stem, tell, studio)
     mix = [file for file in report.files if file.part == "mix"] if report else []
-    end_s = track.timeline.clock.seconds(track.timeline.end_tick)
     return RenderResult(
-        title=track.chart.title,
-        key=track.chart.key.name,
-        style=track.arrangement.style,
+        title=score.title,
+        key=score.key,
+        style=score.arrangement.style,
         seed=options.seed,
-        quarter_bpm=round(track.timeline.clock.quarter_bpm(0), 3),
-        bars=len(track.timeline.bars),
-        duration_s=round(mix[0].duration_s if mix else end_s, 6),
+        quarter_bpm=round(score.quarter_bpm, 3),
+        bars=score.bars,
+        duration_s=round(mix[0].duration_s if mix else score.clock.seconds(score.end_tick), 6),
         loudness_lufs=round(mix[0].loudness_lufs, 2) if mix else None,
         true_peak_dbtp=round(mix[0].true_peak_dbtp, 2) if mix else None,
         limited_db=round(report.limited_db, 2) if report else None,
         files=tuple(replace(file, path=folder / file.path.name) for file in files),
-        remarks=track.remarks + (_sound_remarks(report) if report else ()),
+        remarks=score.remarks + (_sound_remarks(report) if report else ()),
     )
 
 
-def _prepared(
-    source: Path | str | Chart,
+def _worked_out(source: "Path | str | Chart", options: RenderOptions) -> Iterator[Any]:
+    """Give the score of a track, and then its documents."""
+    from generator.pipeline.prepare import prepare_source
+    from generator.pipeline.products import documents_of
+    from generator.pipeline.score import score_of
+
+    track = prepare_source(source, options)
+    yield score_of(track)
+    yield documents_of(track, options)
+
+
+def _started(
+    work: "partial[Iterator[Any]]",
+    source: "Path | str | Chart",
     options: RenderOptions,
     studio: "Studio | None",
     stack: ExitStack,
     tell: Progress,
-) -> "tuple[Track, Studio | None]":
-    """Work out the notes, and get a studio ready beside it where there are cores for both."""
-    work = partial(prepare_source, source, options)
-
-    def meanwhile() -> None:
-        nonlocal studio
-        tell("reading the chart", 0.0)
-        if studio is None:
-            from generator.sound.studio import Studio
-
-            studio = stack.enter_context(Studio())
-        studio.get_ready(basic_settings(options))
-        import generator.chordmap.build  # noqa: F401  # needed soon, and there is time now
-
-    if _has_sound(options) and options.jobs > 1 and source != "-":
-        return beside(work, meanwhile), studio
+) -> "tuple[Iterator[Any], Studio | None]":
+    """Start working out the notes, and a studio beside it where there are cores for both."""
     tell("reading the chart", 0.0)
-    return work(), studio
+    if not (_has_sound(options) and options.jobs > 1 and source != "-"):
+        return work(), studio
+    results = stack.enter_context(beside(work))
+    if studio is None:
+        from generator.sound.studio import Studio
+
+        studio = stack.enter_context(Studio())
+    studio.get_ready(_settings(options))
+    return results, studio
 
 
 def _has_sound(options: RenderOptions) -> bool:
@@ -156,7 +157,8 @@ def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
 
 
 def _write_files(
-    track: Track,
+    score: Score,
+    results: Iterator[Any],
     options: RenderOptions,
     stage: Path,
     stem: str,
@@ -165,10 +167,6 @@ def _write_files(
 ) -> tuple["AudioReport | None", list[OutputFile]]:
     import hashlib
     import tempfile
-
-    from generator.chart.format import format_chart
-    from generator.chordmap.build import map_json
-    from generator.midi import midi_bytes
 
     files: list[OutputFile] = []
 
@@ -179,26 +177,27 @@ def _write_files(
         files.append(OutputFile(path, kind, hashlib.sha256(data).hexdigest()))
 
     with tempfile.TemporaryDirectory(prefix="chartbed-") as scratch:
-        report = _render_sound(track, options, stage, Path(scratch), stem, tell, studio)
+        report = _render_sound(score, options, stage, Path(scratch), stem, tell, studio)
+        tell("writing", 0.0)
+        documents: Documents = next(results)
         audio = tuple(file for file in report.files if file.path.parent == stage) if report else ()
         if report and "page" in options.formats:
-            put(".html", "page", track_page(track, options, report.files))
+            put(".html", "page", page_text(documents, report.files))
     files[:0] = [OutputFile(file.path, file.format, file.sha256, file.part) for file in audio]
-    tell("writing", 0.0)
-    if "midi" in options.formats:
-        put(".mid", "midi", midi_bytes(_without(track.arrangement, options.mute), track.timeline))
+    if documents.midi:
+        put(".mid", "midi", documents.midi)
     if "map" in options.formats:
-        put(".chordmap.json", "map", map_json(track_map(track, options, audio)))
-    if "chart" in options.formats:
-        put(".chart", "chart", format_chart(track.chart))
-    if "sheet" in options.formats:
-        put(".pdf", "sheet", track_sheet(track, options))
+        put(".chordmap.json", "map", map_text(documents, audio))
+    if documents.chart:
+        put(".chart", "chart", documents.chart)
+    if documents.sheet:
+        put(".pdf", "sheet", documents.sheet)
     tell("writing", 1.0)
     return report, files
 
 
 def _render_sound(
-    track: Track,
+    score: Score,
     options: RenderOptions,
     stage: Path,
     scratch: Path,
@@ -216,7 +215,7 @@ def _render_sound(
 
     parts = ["mix"]
     if options.stems:
-        parts += [part.name for part in track.arrangement.parts if part.name not in options.mute]
+        parts += [part.name for part in score.arrangement.parts if part.name not in options.mute]
     targets = tuple(
         AudioTarget(
             folder / f"{stem}{'' if part == 'mix' else f'.{part}'}{AUDIO_ENDINGS[kind]}",
@@ -227,16 +226,29 @@ def _render_sound(
         for kind, folder in folders.items()
     )
     return render_audio(
-        track.arrangement,
-        track.timeline.clock,
-        track.timeline.end_tick,
+        score.arrangement,
+        score.clock,
+        score.end_tick,
         targets,
-        sound_settings(track, options),
+        replace(_settings(options), silences=score.silences, tags=score.tags),
         progress=lambda share: tell("playing", share),
         studio=studio,
     )
 
 
-def _without(arrangement: Arrangement, mute: tuple[str, ...]) -> Arrangement:
-    parts = tuple(part for part in arrangement.parts if part.name not in mute)
-    return replace(arrangement, parts=parts)
+def _settings(options: RenderOptions) -> "SoundSettings":
+    """Return how any track is to sound."""
+    from generator.sound.model import SoundSettings
+
+    return SoundSettings(
+        font=options.font,
+        rate_hz=options.rate_hz,
+        loudness_lufs=options.loudness_lufs,
+        tuning_hz=options.tuning_hz,
+        mute=options.mute,
+        mix=options.mix,
+        render=options.render,  # type: ignore[arg-type]  # checked by the sound room
+        cache=options.cache,
+        jobs=options.jobs,
+        bitrate_kbps=options.bitrate_kbps,
+    )

@@ -26,7 +26,8 @@ def render(style: str, text: str, folder: Path):
     import soundfile
 
     from generator.chart.parser import parse_chart
-    from generator.pipeline import RenderOptions, render_track
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.render import render_track
 
     options = RenderOptions(style=style, formats=("wav",), font=small_font())
     render_track(parse_chart(text, "chart"), folder, options, name="track")

@@ -256,7 +256,9 @@ def written(
     from generator.chart.parser import parse_chart
     from generator.chordmap.build import map_json
     from generator.midi import midi_bytes
-    from generator.pipeline import RenderOptions, prepare, track_map
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.prepare import prepare
+    from generator.pipeline.products import track_map
 
     options = RenderOptions(style=str(style), seed=seed, transpose=semitones)
     track = prepare(parse_chart(text, "chart"), options)

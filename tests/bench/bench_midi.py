@@ -17,7 +17,8 @@ import pretty_midi
 
 from generator.chart.parser import parse_chart
 from generator.midi import midi_bytes
-from generator.pipeline import RenderOptions, prepare
+from generator.pipeline.options import RenderOptions
+from generator.pipeline.prepare import prepare
 
 __all__ = ["HEAD", "midi_row"]
 

@@ -153,12 +153,11 @@ def test_chapters_tile_the_track(text):
 def test_audio_tags_hold_the_same_chapters_as_the_list():
     """The count-in first, a section that comes again numbered: one piece of code names both."""
     from generator.chart.parser import parse_chart
-    from generator.pipeline import RenderOptions, prepare
-    from generator.pipeline.products import sound_settings
+    from generator.pipeline.prepare import prepare
+    from generator.pipeline.score import score_of
 
-    options = RenderOptions()
-    track = prepare(parse_chart("Tempo: q=60\n[A]\n| C | F |\n[B]\n| G |\n[A]\n| C |"), options)
-    found = [(c.start_s, c.end_s, c.title) for c in sound_settings(track, options).tags.chapters]
+    track = prepare(parse_chart("Tempo: q=60\n[A]\n| C | F |\n[B]\n| G |\n[A]\n| C |"))
+    found = [(c.start_s, c.end_s, c.title) for c in score_of(track).tags.chapters]
     assert found == [(0, 4, "Count-in"), (4, 12, "A"), (12, 16, "B"), (16, 20, "A 2")]
 
 
