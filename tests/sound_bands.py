@@ -8,8 +8,10 @@ import soundfile
 
 from generator.band.arrangement import Arrangement, Control, Note, Part
 from generator.clock import Clock, TempoPoint
-from generator.sound import AudioTarget, SoundSettings, native, render_audio
+from generator.sound import native
+from generator.sound.model import AudioTarget, SoundSettings
 from generator.sound.recording import Sound
+from generator.sound.track import render_audio
 
 CLOCK = Clock((TempoPoint(0, 640_000),))
 """At 48 kHz two ticks are one block of 64 samples: events of a synthesiser fall on the grid."""

@@ -10,8 +10,8 @@ import pytest
 from sound_bands import BAR_TICKS, render, small_band
 from sound_fonts import click, sine, write_font
 
-from generator.sound import SoundSettings
 from generator.sound.cache import NoteCache, clear_cache, kept_notes
+from generator.sound.model import SoundSettings
 from generator.sound.notes import NoteKey
 from generator.sound.recording import Recording
 

@@ -13,9 +13,10 @@ from sound_fonts import click, write_font
 
 from generator.band.arrangement import Note
 from generator.errors import EncodeError, MissingToolError
-from generator.sound import FORMATS, Chapter, SoundSettings, Tags, ffmpeg
+from generator.sound import ffmpeg
 from generator.sound.encode import ffmpeg_program, open_encoder
 from generator.sound.loudness import measure
+from generator.sound.model import FORMATS, Chapter, SoundSettings, Tags
 
 LOSSLESS = ("wav", "wav24", "wav32f", "flac")
 TAGS = Tags(

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from sound_bands import BAR_TICKS, render, small_band
 
-from generator.sound import SoundSettings
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
 from generator.sound.loudness import measure
 from generator.sound.master import CEILING_DBTP, find_level
 from generator.sound.mix import Channel
 from generator.sound.mixdown import BLOCK_FRAMES, Mixdown, mix_down
+from generator.sound.model import SoundSettings
 from generator.sound.native import SPAN, Dry
 
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from sound_bands import BAR_TICKS, decibels, render, small_band
 
-from generator.sound import SoundSettings, choose_font, mix_presets
+from generator.sound.fonts import choose_font
 from generator.sound.loudness import measure
 from generator.sound.mix import expression_gain, pan_gains
-from generator.sound.presets import BALANCE_DB
+from generator.sound.model import SoundSettings
+from generator.sound.presets import BALANCE_DB, mix_presets
 from generator.sound.synth import Synth
 from generator.sound.trims import COMMON_LUFS, measure_trim
 

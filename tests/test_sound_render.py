@@ -23,12 +23,13 @@ from sound_fonts import click, sine, write_font
 
 from generator.band.arrangement import Control, Note
 from generator.errors import FontError, MissingToolError, OptionError, OutputError, SynthError
-from generator.sound import AudioTarget, SoundSettings, choose_font, render_audio
-from generator.sound.fonts import check_font
+from generator.sound.fonts import check_font, choose_font
 from generator.sound.mix import Bus, Channel, expression_gain
+from generator.sound.model import AudioTarget, SoundSettings
 from generator.sound.notes import plan_part
 from generator.sound.recorder import Recorder
 from generator.sound.straight import StraightBus
+from generator.sound.track import render_audio
 
 SMALL = (Path(find_spec("pretty_midi").origin).parent / "TimGM6mb.sf2").resolve()
 BOTH = tuple(dict.fromkeys((choose_font().path, SMALL)))

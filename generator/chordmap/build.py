@@ -1,13 +1,12 @@
 """From a timeline to the chord map: every time comes from the timeline's clock."""
 
-from collections.abc import Callable, Iterable, Mapping
-from functools import cache
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from generator.chordmap import FORMAT_VERSION
 from generator.chordmap.json_text import indented_json
+from generator.chordmap.sections import Content, SecondsOf, seconds_of, section_contents
 from generator.chordmap.written import WrittenView, written_view
-from generator.clock import Clock
 from generator.harmony.chord import Chord
 from generator.harmony.guidance import guide
 from generator.harmony.key import Key
@@ -16,12 +15,7 @@ from generator.timeline.model import ChordKind, Timeline, TimelineBar, TimelineC
 if TYPE_CHECKING:
     from generator.chordmap.model import ChordMapFile
 
-__all__ = ["build_map", "map_content", "map_json", "section_contents"]
-
-Content = dict[str, Any]
-"""A record of the map, by the names of its fields."""
-
-SecondsOf = Callable[[int], float]
+__all__ = ["build_map", "map_content", "map_json"]
 
 
 def build_map(timeline: Timeline, **words: Any) -> "ChordMapFile":
@@ -82,7 +76,7 @@ def map_content(
         If both are given.
     """
     view = written_view(written_for, capo)
-    seconds = _seconds_of(timeline.clock)
+    seconds = seconds_of(timeline.clock)
     return {
         "format": "chord-map",
         "version": FORMAT_VERSION,
@@ -129,33 +123,6 @@ def map_json(chord_map: "ChordMapFile | Content") -> str:
             if chord["written"] is None:
                 del chord["written"]
     return indented_json(content) + "\n"
-
-
-def section_contents(timeline: Timeline) -> tuple[Content, ...]:
-    """Return the sections of the map alone."""
-    seconds = _seconds_of(timeline.clock)
-    return tuple(
-        {
-            "label": section.label,
-            "pass": section.repeat_pass,
-            "first_bar": timeline.bars[section.first_bar].number,
-            "last_bar": timeline.bars[section.last_bar].number,
-            "start_s": seconds(section.start_tick),
-            "end_s": seconds(section.end_tick),
-            "dynamics": section.dynamic,
-        }
-        for section in timeline.sections
-    )
-
-
-def _seconds_of(clock: Clock) -> SecondsOf:
-    """Seconds of a tick in whole microseconds: further digits would say nothing."""
-
-    @cache
-    def seconds(tick: int) -> float:
-        return round(clock.seconds(max(0, tick)), 6)
-
-    return seconds
 
 
 def _count_in(timeline: Timeline, seconds: SecondsOf) -> Content:

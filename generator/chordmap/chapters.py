@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from generator.chordmap.build import Content
     from generator.chordmap.reader import ChordMap
     from generator.chordmap.records import SectionEntry
+    from generator.chordmap.sections import Content
 
 __all__ = ["chapters", "section_chapters", "section_name"]
 

@@ -23,7 +23,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         from generator.beside import stand_by
 
         # The notes will be worked out there: it loads the band while this one reads its orders.
-        stand_by("generator.pipeline.prepare", "generator.band.arrange", "generator.band.style")
+        stand_by("generator.chart.parser", "generator.pipeline.prepare", "generator.band.arrange")
     from generator.cli.app import main as run
 
     run(arguments)

@@ -7,7 +7,7 @@ from generator.band.arrangement import Arrangement
 from generator.pipeline.options import RenderOptions
 
 if TYPE_CHECKING:
-    from generator.chordmap.build import Content
+    from generator.chordmap.sections import Content
     from generator.pipeline.prepare import Track
     from generator.sound.model import AudioFile
 

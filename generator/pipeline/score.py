@@ -39,8 +39,8 @@ class Score:
 def score_of(track: "Track") -> Score:
     """Return the score of a track."""
     from generator.band.cues import read_cues
-    from generator.chordmap.build import section_contents
     from generator.chordmap.chapters import section_chapters
+    from generator.chordmap.sections import section_contents
     from generator.sound.model import Chapter, Tags
 
     timeline = track.timeline
