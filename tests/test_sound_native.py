@@ -114,6 +114,9 @@ def test_a_mix_sums_the_middles_the_sides_and_the_sends_of_what_each_signal_hear
             dry = Dry(notes, times, levels, kept=recording)
             bus = played(Dry(notes), frames, start)
             native.follow_curve(bus, times, levels)
+            alone = np.full((2, frames), np.nan, np.float32)
+            native.play(dry, start, alone)
+            np.testing.assert_array_equal(alone, bus)
         strips.append(Strip(dry, left, right, send, signals))
         a, b = bus[0] * np.float32(left), bus[1] * np.float32(right)
         for n, signal in enumerate(expected):
@@ -122,6 +125,11 @@ def test_a_mix_sums_the_middles_the_sides_and_the_sends_of_what_each_signal_hear
     mixed = np.full((3, 3, frames), np.nan, np.float32)
     native.mix(strips, start, mixed)
     np.testing.assert_array_equal(mixed, expected)
+
+
+def test_what_is_ready_is_not_played():
+    with pytest.raises(ValueError, match="notes are played"):
+        native.play(Dry(ready=noise(1, 2, 64)), 0, noise(1, 2, 64))
 
 
 def test_a_mix_refuses_what_does_not_fit():

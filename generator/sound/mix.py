@@ -111,12 +111,17 @@ class Bus:
 
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on, the room's included."""
-        if self._next < len(self.channel.placements) or self._sounding:
+        if not self.is_over:
             self._quiet_from = None
         elif self._quiet_from is None:
             self._quiet_from = start
         # One block more than the last sound: the room rings shorter than a block lasts.
         return self._quiet_from is not None and start > self._quiet_from
+
+    @property
+    def is_over(self) -> bool:
+        """Whether nothing of it sounds behind the last block."""
+        return self._next == len(self.channel.placements) and not self._sounding
 
     def prepare(self, end: int) -> None:
         """Ask for the recordings of what starts before sample `end`."""

@@ -8,6 +8,7 @@ from generator.sound.cache import NoteCache
 from generator.sound.fonts import check_font, choose_font
 from generator.sound.model import SoundSettings
 from generator.sound.recorder import Recorder
+from generator.sound.reel import Reel
 from generator.sound.sf2 import FontTables
 
 if TYPE_CHECKING:
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["Studio"]
+
+_LONGEST_REEL_FRAMES = 1 << 24  # 128 MB, six minutes at 44.1 kHz
 
 
 class Studio:
@@ -33,6 +36,7 @@ class Studio:
 
     def __init__(self, *, many: bool = False) -> None:
         self.memory: list[NDArray[np.float32]] | None = [] if many else None
+        self._reel = Reel() if many else None
         self._recorder: Recorder | None = None
         self._made_for: tuple[Path, int, float, Path | None, int] | None = None
         self._closing: Thread | None = None
@@ -56,7 +60,12 @@ class Studio:
                 font, rate_hz=rate_hz, tuning_hz=tuning_hz, jobs=settings.jobs, cache=cache
             )
             self._made_for = wanted
+            self._reel = self._reel and Reel()
         return self._recorder
+
+    def reel(self, frames: int) -> Reel | None:
+        """Return what keeps the dry signal of a part for the next track; None if that is long."""
+        return self._reel if frames <= _LONGEST_REEL_FRAMES else None
 
     def get_ready(self, settings: SoundSettings) -> None:
         """Load what the sound of a track takes, as far as can be before its notes are known."""

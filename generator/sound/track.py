@@ -20,11 +20,15 @@ from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
 from generator.sound.notes import plan_part, preset_of
 from generator.sound.presets import BALANCE_DB, mix_preset
+from generator.sound.reel import ReelBus
 from generator.sound.sf2 import FontTables
 from generator.sound.straight import StraightBus
 from generator.sound.studio import Studio
 
 __all__ = ["render_audio"]
+
+_KEYLESS = "drums"
+"""The part that plays the same in every key."""
 
 
 def render_audio(
@@ -82,8 +86,10 @@ def render_audio(
             recorder = studio.recorder(tables, settings)
             recorder.warm_up(presets & tables.presets.keys())
         channels = _channels(arrangement, clock, wanted, settings, font, tables)
+        end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
+        reel = studio.reel(end_sample)
         if recorder:
-            recorder.begin(channel.placements for channel in channels)
+            recorder.begin(c.placements for c in channels if not (reel and reel.holds(c)))
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files
         from generator.sound.mixdown import Strip, mix_down
@@ -92,7 +98,8 @@ def render_audio(
         parts = {part.name: part for part in arrangement.parts}
         for channel in channels:
             if recorder:
-                buses.append(Bus(channel, settings.rate_hz, recorder))
+                bus = Bus(channel, settings.rate_hz, recorder)
+                buses.append(ReelBus(bus, reel) if reel and channel.name == _KEYLESS else bus)
             else:
                 straight = StraightBus(
                     channel,
@@ -105,7 +112,6 @@ def render_audio(
                 )
                 stack.callback(straight.close)
                 buses.append(straight)
-        end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
         mixed = mix_down(
             buses,
             parts=tuple(dict.fromkeys((MIX, *(target.part for target in targets)))),

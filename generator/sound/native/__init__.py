@@ -34,6 +34,7 @@ __all__ = [
     "follow_curve",
     "interleaved",
     "mix",
+    "play",
     "quantised",
     "record",
     "record_onset",
@@ -54,6 +55,7 @@ _STRIP = struct.Struct("@PqPPqQfffi")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
+    "play": (_POINTER, _POINTER, _COUNT, _COUNT, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
     "weighted_powers": (
         *(_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER, _POINTER),
@@ -217,6 +219,14 @@ def mix(strips: Sequence[Strip], start: int, to: "Samples") -> None:
     notes = b"".join([strip.dry.notes for strip in strips])
     packed = b"".join([strip.packed() for strip in strips])
     _library().mix(packed, len(strips), notes, start, frames, signals, _whole(to))
+
+
+def play(dry: Dry, start: int, to: "Samples") -> None:
+    """Make both rows, (2, frames), of what a bus plays of notes from sample `start` on."""
+    if dry.ready is not None or len(to) != 2:
+        raise ValueError("notes are played, into two rows")
+    packed = Strip(dry, 1.0, 1.0, 0.0).packed()
+    _library().play(packed, dry.notes, start, to.shape[1], _whole(to))
 
 
 def span_heights(block: "Samples") -> "Samples":

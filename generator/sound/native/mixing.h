@@ -182,6 +182,33 @@ WIDE static void add_strip(const strip *of, const float *left, const float *righ
     }
 }
 
+/* Makes the samples `at` to `at + few` of what a strip plays of notes in a block that starts at sample
+ * `start` of the track; returns the rows that are filled, as `place` does. */
+static int32_t play_piece(const strip *of, const sounding *notes, int64_t start, int64_t at,
+                          int64_t few, float bus[2][PIECE])
+{
+    const int32_t rows = place(notes, of->notes, start + at, few, bus);
+    if (rows) follow(&of->expression, bus[0], rows, PIECE, at, at + few);
+    return rows;
+}
+
+/* Makes both rows of what a strip plays in such a block, before its gains. */
+EXPORT void play(const strip *of, const sounding *notes, int64_t start, int64_t frames, float *to)
+{
+    _Alignas(64) float bus[2][PIECE];
+    for (int64_t at = 0; at < frames; at += PIECE) {
+        const int64_t few = frames - at < PIECE ? frames - at : PIECE;
+        const int32_t rows = play_piece(of, notes, start, at, few, bus);
+        for (int32_t side = 0; side < 2; side++) {
+            float *row = to + side * frames + at;
+            if (rows)
+                memcpy(row, bus[side < rows ? side : 0], sizeof(float) * few);
+            else
+                memset(row, 0, sizeof(float) * few);
+        }
+    }
+}
+
 /* Mixes a block that starts at sample `start` of the track: `to` becomes, for each signal, the sums
  * of the middles, the sides and the sends of the strips that are heard in it. */
 EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64_t start,
@@ -198,10 +225,9 @@ EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64
             if (of->ready) {
                 left = of->ready + at, right = left + frames;
             } else {
-                const int32_t rows = place(own, of->notes, start + at, few, bus);
+                const int32_t rows = play_piece(of, own, start, at, few, bus);
                 if (!rows) continue;
                 if (rows == 1) right = left;
-                follow(&of->expression, bus[0], rows, PIECE, at, at + few);
             }
             for (int32_t n = 0; n < signals; n++) {
                 float *middle = to + 3 * n * frames + at;
