@@ -8,6 +8,7 @@ usage is wrong, 130 interrupted.
 import gc
 import os
 import sys
+import threading
 from typing import NoReturn
 
 __all__ = ["main"]
@@ -21,9 +22,18 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     arguments = sys.argv[1:] if arguments is None else arguments
     if arguments[:1] in (["render"], ["demo"]) and (os.cpu_count() or 1) > 1:
         from generator.beside import stand_by
+        from generator.pipeline.worked_out import LOADS
 
         # The notes will be worked out there: it loads the band while this one reads its orders.
-        stand_by("generator.chart.parser", "generator.pipeline.prepare", "generator.band.arrange")
+        stand_by(*LOADS)
     from generator.cli.app import main as run
 
-    run(arguments)
+    try:
+        run(arguments)
+    except SystemExit as end:
+        if end.code in (None, 0) and threading.active_count() == 1:
+            # All is written: what Python would take apart now is memory, which goes anyway.
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(0)
+        raise

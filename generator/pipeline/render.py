@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from generator.beside import beside
 from generator.pipeline.options import AUDIO_ENDINGS, Progress, RenderOptions, check_formats
-from generator.pipeline.products import Documents, map_text, page_text
-from generator.pipeline.score import Score
+from generator.pipeline.worked_out import worked_out
 
 if TYPE_CHECKING:
     from generator.chart.model import Chart
-    from generator.sound.model import AudioReport, SoundSettings
+    from generator.pipeline.products import Documents
+    from generator.pipeline.score import Score
+    from generator.sound.model import AudioReport, SoundSettings, Tags
     from generator.sound.studio import Studio
 
 __all__ = ["OutputFile", "RenderResult", "render_track"]
@@ -84,13 +85,13 @@ def render_track(
     WorkError
         If something fails while working; nothing is left half-written.
     """
-    from generator.files import safe_name, staged_folder
-
     check_formats(options.formats)
     tell = progress or (lambda stage, share: None)
     with ExitStack() as stack:
-        work = partial(_worked_out, source, options)
+        work = partial(worked_out, source, options)
         results, studio = _started(work, source, options, studio, stack, tell)
+        from generator.files import safe_name, staged_folder
+
         score: Score = next(results)
         stem = name or safe_name(score.title)
         stage = stack.enter_context(staged_folder(folder))
@@ -110,17 +111,6 @@ def render_track(
         files=tuple(replace(file, path=folder / file.path.name) for file in files),
         remarks=score.remarks + (_sound_remarks(report) if report else ()),
     )
-
-
-def _worked_out(source: "Path | str | Chart", options: RenderOptions) -> Iterator[Any]:
-    """Give the score of a track, and then its documents."""
-    from generator.pipeline.prepare import prepare_source
-    from generator.pipeline.products import documents_of
-    from generator.pipeline.score import score_of
-
-    track = prepare_source(source, options)
-    yield score_of(track)
-    yield documents_of(track, options)
 
 
 def _started(
@@ -157,7 +147,7 @@ def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
 
 
 def _write_files(
-    score: Score,
+    score: "Score",
     results: Iterator[Any],
     options: RenderOptions,
     stage: Path,
@@ -167,6 +157,8 @@ def _write_files(
 ) -> tuple["AudioReport | None", list[OutputFile]]:
     import hashlib
     import tempfile
+
+    from generator.pipeline.products import map_text, page_text
 
     files: list[OutputFile] = []
 
@@ -197,7 +189,7 @@ def _write_files(
 
 
 def _render_sound(
-    score: Score,
+    score: "Score",
     options: RenderOptions,
     stage: Path,
     scratch: Path,
@@ -230,9 +222,21 @@ def _render_sound(
         score.clock,
         score.end_tick,
         targets,
-        replace(_settings(options), silences=score.silences, tags=score.tags),
+        replace(_settings(options), silences=score.silences, tags=_tags(score)),
         progress=lambda share: tell("playing", share),
         studio=studio,
+    )
+
+
+def _tags(score: "Score") -> "Tags":
+    from generator.sound.model import Chapter, Tags
+
+    return Tags(
+        title=score.title,
+        composer=score.composer,
+        key=score.key,
+        tempo=score.tempo,
+        chapters=tuple(Chapter(*chapter) for chapter in score.chapters),
     )
 
 

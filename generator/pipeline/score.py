@@ -8,7 +8,6 @@ from generator.clock import Clock
 
 if TYPE_CHECKING:
     from generator.pipeline.prepare import Track
-    from generator.sound.model import Tags
 
 __all__ = ["Score", "score_of"]
 
@@ -17,17 +16,20 @@ __all__ = ["Score", "score_of"]
 class Score:
     """What is known of a track once its notes are, but for the chart and its timeline.
 
-    A small part of a `Track`, which is quickly handed from process to process.
+    A small part of a `Track`, which is quickly handed from process to process. `chapters` are
+    (start_s, end_s, title).
     """
 
     title: str
+    composer: str
     key: str
     bars: int
     clock: Clock
     end_tick: int
     arrangement: Arrangement
     silences: tuple[tuple[int, int], ...]
-    tags: "Tags"
+    chapters: tuple[tuple[float, float, str], ...]
+    tempo: str
     remarks: tuple[str, ...]
 
     @property
@@ -41,28 +43,23 @@ def score_of(track: "Track") -> Score:
     from generator.band.cues import read_cues
     from generator.chordmap.chapters import section_chapters
     from generator.chordmap.sections import section_contents
-    from generator.sound.model import Chapter, Tags
 
     timeline = track.timeline
     # After a stab at the very end the room may ring: nobody waits for the next bar.
     gaps = read_cues(timeline).silences()
     silences = tuple(gap for gap in gaps if gap[1] < timeline.end_tick)
-    chapters = section_chapters(section_contents(timeline), counted=bool(timeline.count_in_ticks))
-    tags = Tags(
-        title=track.chart.title,
-        composer=track.chart.composer,
-        key=track.chart.key.name,
-        tempo=str(round(timeline.clock.quarter_bpm(timeline.first_tick))),
-        chapters=tuple(Chapter(*chapter) for chapter in chapters),
-    )
     return Score(
         title=track.chart.title,
+        composer=track.chart.composer,
         key=track.chart.key.name,
         bars=len(timeline.bars),
         clock=timeline.clock,
         end_tick=timeline.end_tick,
         arrangement=track.arrangement,
         silences=silences,
-        tags=tags,
+        chapters=section_chapters(
+            section_contents(timeline), counted=bool(timeline.count_in_ticks)
+        ),
+        tempo=str(round(timeline.clock.quarter_bpm(timeline.first_tick))),
         remarks=track.remarks,
     )

@@ -157,7 +157,7 @@ def test_audio_tags_hold_the_same_chapters_as_the_list():
     from generator.pipeline.score import score_of
 
     track = prepare(parse_chart("Tempo: q=60\n[A]\n| C | F |\n[B]\n| G |\n[A]\n| C |"))
-    found = [(c.start_s, c.end_s, c.title) for c in score_of(track).tags.chapters]
+    found = list(score_of(track).chapters)
     assert found == [(0, 4, "Count-in"), (4, 12, "A"), (12, 16, "B"), (16, 20, "A 2")]
 
 
