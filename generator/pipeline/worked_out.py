@@ -4,10 +4,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from generator.pipeline.options import RenderOptions
-
 if TYPE_CHECKING:
     from generator.chart.model import Chart
+    from generator.pipeline.options import RenderOptions
 
 __all__ = ["LOADS", "worked_out"]
 
@@ -23,7 +22,7 @@ LOADS = (
 """What takes most of the time to load that the work needs to begin."""
 
 
-def worked_out(source: "Path | str | Chart", options: RenderOptions) -> Iterator[Any]:
+def worked_out(source: "Path | str | Chart", options: "RenderOptions") -> Iterator[Any]:
     """Give the `Score` of a track, and then its `Documents`.
 
     Raises

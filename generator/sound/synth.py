@@ -104,11 +104,10 @@ class Synth:
     def __init__(
         self, font: Path, *, rate_hz: int, tuning_hz: float = 440.0, polyphony: int = 256
     ) -> None:
-        import numpy as np
-
+        # Not numpy: a render starts synthesisers while its first thread is still importing that.
         self._settings = self._synth = None
         self._font = -1
-        self._tape = np.empty((2, 0), np.float32)
+        self._tape: NDArray[np.float32] | None = None
         self._chosen: dict[int, tuple[int, int]] = {}
         self._fs = _library()
         self._write = _write_float(self._fs)
@@ -215,7 +214,7 @@ class Synth:
         """Return memory of (2, at least so many frames), the same for one note after another."""
         import numpy as np
 
-        if self._tape.shape[1] < frames:
+        if self._tape is None or self._tape.shape[1] < frames:
             self._tape = np.empty((2, frames), np.float32)
         return self._tape
 
