@@ -21,7 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from generator.chordmap.build import map_content, map_json
-from generator.chordmap.json_text import indented_json
+from generator.chordmap.json_text import indented_json, with_audio
 from generator.chordmap.model import FORMAT_VERSION, ChordMapFile
 from generator.chordmap.schema import field_reference, schema_json, shipped_schema
 from generator.errors import KeyNameError, OptionError
@@ -55,6 +55,15 @@ def test_the_text_is_that_of_the_standard_library(content):
             indented_json(twice)
     else:
         assert indented_json(twice) == expected
+
+
+def test_files_named_afterwards_are_those_of_the_content():
+    silent, named = content_of(FUNK), content_of(FUNK, audio=(AUDIO, {**AUDIO, "part": "bass"}))
+    assert named["audio"]
+    text = with_audio(map_json(silent), named["audio"])
+    assert text == map_json(named)
+    with pytest.raises(ValueError, match="already"):
+        with_audio(text, named["audio"])
 
 
 def test_what_json_cannot_hold_is_refused():

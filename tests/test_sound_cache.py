@@ -201,6 +201,6 @@ def test_a_render_is_the_same_with_a_cache_cold_or_warm(tmp_path, monkeypatch):
     def no_synth(*_: object, **__: object) -> None:
         raise AssertionError("a warm render needs no synthesiser")
 
-    monkeypatch.setattr("generator.sound.record.Synth", no_synth)
+    monkeypatch.setattr("generator.sound.player.Synth", no_synth)
     _, warm = render(small_band(2), tmp_path, 2 * BAR_TICKS, settings=settings)
     assert plain.files[0].sha256 == cold.files[0].sha256 == warm.files[0].sha256

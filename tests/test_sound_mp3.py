@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from generator.errors import EncodeError, OutputError
-from generator.sound import Chapter, Tags, ffmpeg, mp3, mp3_join
+from generator.sound import ffmpeg, mp3, mp3_join
 from generator.sound.encode import open_encoder
 from generator.sound.ffmpeg import ffmpeg_program
+from generator.sound.model import Chapter, Tags
 from generator.sound.mp3 import Mp3Encoder, cut_track
 from generator.sound.mp3_join import _crc16, _frames, _place_to_join, _read_head
 

@@ -26,7 +26,7 @@ Samples = NDArray[np.float32]
 BLOCK_FRAMES = 1920 * SPAN
 
 _LONGEST_TAIL_S = 10.0
-_AHEAD_BLOCKS = 3
+_AHEAD_BLOCKS = 8
 _BUFFERS = 3
 
 

@@ -9,7 +9,7 @@ import contextlib
 import ctypes
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
@@ -30,6 +30,8 @@ _KEPT_SHARE = 0.75
 
 _HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
 """For how long keys are held, 0.37 s and up: the next of these, so that tracks of a pack share."""
+
+_REQUEST_BLOCKS = 4096  # 6 s
 
 _Touch = tuple[int, int, int, int]
 """Bank, program, pitch, velocity."""
@@ -147,9 +149,11 @@ class Recorder:
                 takes[take] = None
             if key != loudest and touches not in self._gains and touches not in self._asked_gains:
                 gains[touches] = key, loudest
-        if takes or gains:
-            future = self._pool.submit(_Played, self._player, [*takes], [*gains.values()])
-            self._asked.update(dict.fromkeys(takes, future))
+        for some in _requests(takes):
+            future = self._pool.submit(_Played, self._player, some, [])
+            self._asked.update(dict.fromkeys(some, future))
+        if gains:
+            future = self._pool.submit(_Played, self._player, [], [*gains.values()])
             self._asked_gains.update(dict.fromkeys(gains, future))
 
     def get(self, key: NoteKey, now: int = 0) -> Sound:
@@ -258,6 +262,20 @@ class _Played:
     ) -> None:
         self.recordings = {take: player.recording(take) for take in takes}
         self.gains = {(_touch(key), _touch(like)): player.touch(key, like) for key, like in gains}
+
+
+def _requests(takes: Iterable[NoteKey]) -> Iterator[list[NoteKey]]:
+    """Cut takes into requests: nobody waits for a long one that can do with a short one."""
+    some: list[NoteKey] = []
+    blocks = 0
+    for take in takes:
+        some.append(take)
+        blocks += take.duration_blocks
+        if blocks >= _REQUEST_BLOCKS:
+            yield some
+            some, blocks = [], 0
+    if some:
+        yield some
 
 
 def _touch(key: NoteKey) -> _Touch:
