@@ -204,30 +204,32 @@ def test_an_interrupt_leaves_whole_tracks_and_a_right_manifest(begin_pack, tmp_p
     assert not list(pack.rglob(".chartbed-unfinished-*"))
 
 
-def children_of(pid):
+def children_of(pid, word):
+    """Return the children of a process in whose command a word stands."""
     found = []
     for path in Path("/proc").glob("[0-9]*/stat"):
         try:
             words = path.read_text().rpartition(")")[2].split()
         except OSError:
             continue
-        if int(words[1]) == pid:
-            command = (path.parent / "cmdline").read_bytes()
-            if b"spawn_main" in command:
-                found.append(int(path.parent.name))
+        if int(words[1]) == pid and word in (path.parent / "cmdline").read_bytes():
+            found.append(int(path.parent.name))
     return found
 
 
-def test_a_worker_that_is_killed_takes_nothing_along(begin_pack, tmp_path):
+@pytest.mark.parametrize("victim", ["worker", "server"])
+def test_a_process_that_is_killed_takes_nothing_along(begin_pack, tmp_path, victim):
     pack = tmp_path / "pack"
     process = begin_pack(pack, "--keys", "all", "--jobs", "2")
     wait_for(lambda: len(lines_of(pack / JOURNAL)) >= 1)
-    victims = children_of(process.pid)
-    assert victims
-    os.kill(victims[0], signal.SIGKILL)
+    (server,) = children_of(process.pid, b"forkserver")
+    workers = children_of(server, b"forkserver")
+    assert workers
+    os.kill(workers[0] if victim == "worker" else server, signal.SIGKILL)
     _, errors = process.communicate(timeout=120)
     assert process.returncode == 0, errors
     assert verify_pack(pack) == (12, ())
+    wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers))
 
 
 def test_a_failing_track_is_listed_and_the_rest_delivered(chart, tmp_path, run_chartbed):

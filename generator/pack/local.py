@@ -7,17 +7,44 @@ import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context, parent_process
+from functools import cache
+from multiprocessing import get_all_start_methods, get_context, parent_process
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from threading import Thread, Timer
 
 from generator.pack.plan import PlannedTrack
 from generator.pack.work import Outcome, make_track
+from generator.pipeline.worked_out import LOADS
 
-__all__ = ["run_here"]
+__all__ = ["get_ready", "run_here"]
 
 _MOST_ATTEMPTS = 3
 _AGAIN_S = 0.01
+_FORK_SERVER = "forkserver" in get_all_start_methods()
+_LOADS = (
+    *LOADS,
+    "numpy",
+    "generator.chordmap.build",
+    "generator.chart.transpose",
+    "generator.midi",
+    "generator.pack.local",
+    "generator.pipeline.products",
+    "generator.pipeline.render",
+    "generator.sound.master",
+    "generator.sound.mixdown",
+    "generator.sound.studio",
+    "generator.sound.track",
+)
+
+
+def get_ready() -> None:
+    """Start loading what the processes need, where that can be done once for all of them."""
+    if _FORK_SERVER:
+        from multiprocessing import forkserver
+
+        _context()
+        forkserver.ensure_running()
 
 
 def run_here(
@@ -45,14 +72,25 @@ def run_here(
         waiting = lost
 
 
+@cache
+def _context() -> BaseContext:
+    """Return how processes are started.
+
+    Not as copies of this one, which would inherit the locks of its threads and the open lock file:
+    as copies of one that has loaded what they need and does nothing else, or fresh.
+    """
+    if not _FORK_SERVER:
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload(list(_LOADS))
+    return context
+
+
 def _run_pool(
     tracks: list[PlannedTrack], pack: Path, jobs: int
 ) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
     """Make tracks in one pool; an outcome of None is a track that a dead process left."""
-    # Fresh processes: a forked one would inherit our threads' locks and the open lock file.
-    pool = ProcessPoolExecutor(
-        min(jobs, len(tracks)), mp_context=get_context("spawn"), initializer=_begin
-    )
+    pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=_context(), initializer=_begin)
     try:
         futures: dict[Future[Outcome], PlannedTrack] = {}
         remaining = iter(tracks)
