@@ -5,6 +5,7 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
@@ -159,20 +160,19 @@ class Bus:
         import numpy as np
 
         times, levels = self._expression
-        first = int(np.searchsorted(times, start, "right")) - 1
-        part = slice(first, int(np.searchsorted(times, end)) + 1)
-        return times[part] - start, levels[part]
+        part = slice(bisect_right(times, start) - 1, bisect_left(times, end) + 1)
+        return np.array(times[part], np.int64) - start, levels[part]
 
 
 def _expression_curve(
     expression: tuple[tuple[int, float], ...], ramp_frames: int
-) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
+) -> "tuple[list[int], NDArray[np.float32]]":
     """Return the corners of the gain curve: each step is spread over a ramp, lest it click."""
     import numpy as np
 
     times, levels, before = [0], [1.0], 1.0
     for sample, level in expression:
-        times += [sample, sample + ramp_frames]
+        times += [max(times[-1], sample), max(times[-1], sample + ramp_frames)]
         levels += [before, level]
         before = level
-    return np.maximum.accumulate(np.array(times)), np.array(levels, np.float32)
+    return times, np.array(levels, np.float32)

@@ -76,6 +76,7 @@ class Recorder:
         self._uses: dict[NoteKey, list[int]] = {}
         self._curves: dict[NoteKey, NDArray[np.float32] | None] = {}
         self._held_blocks: dict[_Touch, int] = {}
+        self._takes: dict[NoteKey, NoteKey] = {}
         self._ready: dict[NoteKey, Sound] = {}
 
     def __enter__(self) -> "Recorder":
@@ -117,8 +118,9 @@ class Recorder:
 
         What is needed soonest is kept longest.
         """
-        for kept in (self._starts, self._uses, self._curves, self._held_blocks, self._ready):
+        for kept in (self._starts, self._uses, self._curves, self._held_blocks, self._takes):
             kept.clear()
+        self._ready.clear()
         for placements in parts:
             for placement in placements:
                 self._starts.setdefault(placement.key, []).append(placement.start_sample)
@@ -144,7 +146,7 @@ class Recorder:
             if key in self._ready:
                 continue
             loudest = self._loudest_of(key)
-            take, touches = self._take(loudest, key), (_touch(key), _touch(loudest))
+            take, touches = self._loud_take(key), (_touch(key), _touch(loudest))
             if take not in self._recordings and take not in self._asked:
                 takes[take] = None
             if key != loudest and touches not in self._gains and touches not in self._asked_gains:
@@ -164,7 +166,7 @@ class Recorder:
         return ready
 
     def _find(self, key: NoteKey, now: int) -> Sound:
-        like, gain = self._loudest_of(key), 1.0
+        like, gain, take = self._loudest_of(key), 1.0, self._loud_take(key)
         if key != like:
             touches = (_touch(key), _touch(like))
             if touches not in self._gains:
@@ -172,8 +174,8 @@ class Recorder:
                 played = asked.result() if asked else self._play([], [(key, like)])
                 self._gains[touches] = played.gains[touches]
             own = self._gains[touches]
-            like, gain = (key, 1.0) if own is None else (like, own)
-        recording = self._recording(self._take(like, key), now)
+            gain, take = (1.0, self._take(key, key)) if own is None else (own, take)
+        recording = self._recording(take, now)
         return Sound(recording, gain, self._curve(key), key.ends_blocks)
 
     def _recording(self, take: NoteKey, now: int) -> Recording:
@@ -197,7 +199,7 @@ class Recorder:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
         if not self._uses:
             for key, samples in self._starts.items():
-                for take in {self._take(key, key), self._take(self._loudest_of(key), key)}:
+                for take in {self._take(key, key), self._loud_take(key)}:
                     self._uses.setdefault(take, []).extend(samples)
             for samples in self._uses.values():
                 samples.sort()
@@ -242,6 +244,13 @@ class Recorder:
         """Return for how long a key has to be held to be this note; 0 if it is recorded whole."""
         curve = self._curve(key)
         return 0 if curve is None else key.ends_blocks + len(curve) - 1
+
+    def _loud_take(self, key: NoteKey) -> NoteKey:
+        """Return what is recorded for a note if its touch is one of level alone."""
+        known = self._takes.get(key)
+        if known is None:
+            known = self._takes[key] = self._take(self._loudest_of(key), key)
+        return known
 
     def _take(self, like: NoteKey, key: NoteKey) -> NoteKey:
         """Return what is recorded for a note: the touch of `like`, held where it can be faded."""
