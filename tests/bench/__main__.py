@@ -23,7 +23,7 @@ from pathlib import Path
 
 from tests.bench.bench_midi import HEAD, midi_row
 from tests.bench.pack_rows import pack_rows
-from tests.bench.rows import Row, compare, run, table
+from tests.bench.rows import Row, compare, remover, run, table
 
 HERE = Path(__file__).parent
 CHART = HERE / "bench.chart"
@@ -124,13 +124,15 @@ def make_midi(folder: Path, chart: Path, *words: str) -> Path:
 def style_row(folder: Path, font: Path, style: PlayedStyle) -> Row:
     """Return the row of one style, cold."""
     words = ("--style", style.name, "--font", font, "--formats", "wav,midi,map", "--no-cache")
+    plain = folder / "plain.wav"
     return Row(
         f"3 min, cold, {style.name}",
         "`fluidsynth -ni -F`",
         (chartbed("render", CHART, "-o", folder / "out", *words),),
-        (("fluidsynth", "-ni", "-F", folder / "plain.wav", font, style.song),),
+        (("fluidsynth", "-ni", "-F", plain, font, style.song),),
         0.20,
         0.10,
+        remover(folder / "out", plain),
     )
 
 
@@ -142,6 +144,7 @@ def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
     plain_wav = folder / "plain.wav"
     plain = ("fluidsynth", "-ni", "-F", plain_wav, font, song)
     tuned = ("fluidsynth", "-ni", *TUNED, "-F", plain_wav, font, song)
+    nothing_written = remover(folder / "out", plain_wav, folder / "plain.mp3")
     mp3 = ("ffmpeg", "-v", "error", "-y", "-i", plain_wav, "-b:a", "192k", folder / "plain.mp3")
 
     every = [
@@ -152,6 +155,7 @@ def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
             (plain,),
             0.20,
             0.10,
+            nothing_written,
         ),
         Row(
             "chart to WAV + MIDI + map, 3 min, cold",
@@ -160,6 +164,7 @@ def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
             (tuned,),
             0.34,
             0.17,
+            nothing_written,
         ),
         Row(
             "same, notes cached on disk",
@@ -168,6 +173,7 @@ def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
             (plain,),
             0.12,
             0.07,
+            nothing_written,
         ),
         Row(
             "chart to MP3 192k",
@@ -176,6 +182,7 @@ def rows(folder: Path, font: Path, style: str, *, long: bool) -> list[Row]:
             (plain, mp3),
             0.30,
             0.15,
+            nothing_written,
         ),
         Row(
             "`chartbed --help`",

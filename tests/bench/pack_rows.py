@@ -5,12 +5,11 @@ finished WAV. The pack starts with an empty cache of notes.
 """
 
 import os
-import shutil
 import subprocess
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.bench.rows import Command, Row
+from tests.bench.rows import Command, Row, remover
 
 __all__ = ["pack_rows"]
 
@@ -36,10 +35,7 @@ def pack_rows(
     files = sorted(songs.rglob("*.mid"))
     made = folder / "pack"
 
-    def nothing_there() -> None:
-        shutil.rmtree(made, ignore_errors=True)
-        shutil.rmtree(Path(os.environ["XDG_CACHE_HOME"]), ignore_errors=True)
-
+    nothing_there = remover(made, Path(os.environ["XDG_CACHE_HOME"]))
     ours = (chartbed(*words, "--formats", "wav,midi,map", "-o", made),)
     out = folder / "plain-pack"
     one_by_one = tuple(

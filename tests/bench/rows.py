@@ -3,6 +3,7 @@
 import contextlib
 import ctypes
 import os
+import shutil
 import statistics
 import subprocess
 import time
@@ -10,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Measured", "Row", "Run", "compare", "run", "table"]
+__all__ = ["Measured", "Row", "Run", "compare", "remover", "run", "table"]
 
 Command = Sequence[str | Path]
 
@@ -36,7 +37,7 @@ class Row:
     theirs: tuple[Command, ...]
     target: float
     stretch: float | None = None
-    before_ours: Callable[[], None] | None = None
+    before: Callable[[], None] | None = None
     pairs: int | None = None
     theirs_times: int = 1  # one run of theirs stands for so many
 
@@ -50,6 +51,19 @@ class Measured:
     theirs: Run
     ratio: float
     pairs: int
+
+
+def remover(*paths: Path) -> Callable[[], None]:
+    """Return what removes these files and folders if they are there."""
+
+    def remove() -> None:
+        for path in paths:
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink(missing_ok=True)
+
+    return remove
 
 
 def run(commands: Sequence[Command]) -> Run:
@@ -85,18 +99,23 @@ def run(commands: Sequence[Command]) -> Run:
 
 
 def compare(row: Row, pairs: int) -> Measured:
-    """Run both sides in turn, short ones once before to warm the disk cache; take medians."""
+    """Run both sides in turn, short ones once before to warm the disk cache; take medians.
+
+    What has to be gone `before` a run is removed before it, so that both sides write new files.
+    """
+    before = row.before or (lambda: None)
+
+    def fresh(commands: Sequence[Command]) -> Run:
+        before()
+        return run(commands)
+
     if row.pairs is None:
-        if row.before_ours:
-            row.before_ours()
-        run(row.ours)
-        run(row.theirs)
+        fresh(row.ours)
+        fresh(row.theirs)
     ours, theirs = [], []
     for _ in range(row.pairs or pairs):
-        if row.before_ours:
-            row.before_ours()
-        ours.append(run(row.ours))
-        one = run(row.theirs)
+        ours.append(fresh(row.ours))
+        one = fresh(row.theirs)
         many = row.theirs_times
         theirs.append(Run(one.wall_s * many, one.cpu_s * many, one.peak_mb))
     ratios = [a.wall_s / b.wall_s for a, b in zip(ours, theirs, strict=True)]
