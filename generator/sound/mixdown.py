@@ -126,7 +126,7 @@ def mix_down(
                 break
             for bus in buses:
                 bus.prepare(start + _AHEAD_BLOCKS * frames)
-            while len(pending) >= _BUFFERS - 1:
+            while len(pending) >= _BUFFERS:
                 pending.pop(0).result()
             signals = buffers[index % len(buffers)]
             strips = [
