@@ -70,11 +70,14 @@ class Studio:
     def get_ready(self, settings: SoundSettings) -> None:
         """Load what the sound of a track takes, as far as can be before its notes are known."""
         font = check_font(choose_font(settings.font).path)
-        if settings.render == "notes":
-            self.recorder(font, settings).warm_up(())
-        # numpy is imported here, while a thread of the recorder reads the font.
+        recorder = self.recorder(font, settings) if settings.render == "notes" else None
+        if recorder and not settings.cache:
+            recorder.warm_up(())  # reads the font in threads, while numpy is imported here
         import generator.sound.master
         import generator.sound.mixdown  # noqa: F401
+
+        if recorder and settings.cache:
+            recorder.warm_up(())  # takes little, but keeps numpy waiting: both load libraries
 
     def end_track(self) -> None:
         """Hear that all notes of a track are placed: what only this one needed can go."""
