@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 import typer
 
-from generator.cli.app import app
+from generator.cli.app import _COMMANDS, program
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COMMANDS = sorted(typer.main.get_command(app).commands)
+COMMANDS = sorted(typer.main.get_command(program()).commands)
 ROOMS = sorted(
     path.name
     for path in (ROOT / "generator").iterdir()
@@ -42,6 +42,16 @@ def test_help_shows_an_example_and_readme_names_the_command(command, tmp_path):
     assert shown.returncode == 0, shown.stderr
     assert f"Example: chartbed {command}" in shown.stdout
     assert f"chartbed {command}" in README
+
+
+def test_a_command_brings_its_group_alone_and_another_word_all():
+    for commands in _COMMANDS.values():
+        for command in commands:
+            assert tuple(typer.main.get_command(program(command)).commands) == commands
+    assert sorted(command for group in _COMMANDS.values() for command in group) == COMMANDS
+    assert list(typer.main.get_command(program("rendre")).commands) == [
+        command for group in _COMMANDS.values() for command in group
+    ]
 
 
 @pytest.mark.parametrize("room", ROOMS)

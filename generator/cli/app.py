@@ -4,27 +4,43 @@ import gc
 import os
 import signal
 import sys
+from importlib import import_module
 from typing import Annotated, NoReturn
 
 import typer
 
-from generator.cli import check, exchange, handouts, packs, render, shelf
 from generator.errors import ChartbedError
 
-__all__ = ["app", "main"]
+__all__ = ["main", "program"]
 
 INTERRUPTED = 130
 
-app = typer.Typer(
-    name="chartbed",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    epilog="Start with: chartbed demo",
-)
-for group in (render, check, packs, handouts, exchange, shelf):
-    group.register(app)
+_COMMANDS = {
+    "render": ("render", "demo"),
+    "check": ("check",),
+    "packs": ("pack", "cache"),
+    "handouts": ("sheet", "page", "picture"),
+    "exchange": ("export", "import"),
+    "shelf": ("styles", "fonts", "mixes", "doctor"),
+}
+"""Of each module, in the order of the help."""
+
+
+def program(first_word: str = "") -> typer.Typer:
+    """Return the program: with the group of the command that comes first, else with all of them."""
+    app = typer.Typer(
+        name="chartbed",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        epilog="Start with: chartbed demo",
+    )
+    modules = [module for module, commands in _COMMANDS.items() if first_word in commands]
+    for module in modules or _COMMANDS:
+        import_module(f"generator.cli.{module}").register(app)
+    app.callback()(_chartbed)
+    return app
 
 
 def _print_version(asked: bool) -> None:
@@ -35,7 +51,6 @@ def _print_version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _chartbed(
     version: Annotated[
         bool,
@@ -56,7 +71,7 @@ def main(arguments: list[str]) -> NoReturn:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     signal.signal(signal.SIGTERM, _stop)
     try:
-        app(args=arguments, prog_name="chartbed")
+        program(*arguments[:1])(args=arguments, prog_name="chartbed")
     except SystemExit as end:  # typer's way out, for usage errors and Ctrl-C too
         if end.code == INTERRUPTED:
             _say("interrupted; what was unfinished is removed")
