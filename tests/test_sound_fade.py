@@ -139,14 +139,16 @@ def test_where_the_library_fades_otherwise_each_stroke_is_recorded(
     recorder, synth, monkeypatch, figure
 ):
     monkeypatch.setattr(f"generator.sound.fade.{figure}", 900)
-    fade._curve.cache_clear()
+    for known in (fade._curve, fade._fall):
+        known.cache_clear()
     key = plays(OPEN)[0]
     synth.channel_of(128, 0)
     expected = record_note(synth, key, RATE_HZ)
     sound = recorder.get(key)
     assert not sound.curve
     np.testing.assert_array_equal(sound.recording.samples, expected.samples)
-    fade._curve.cache_clear()
+    for known in (fade._curve, fade._fall):
+        known.cache_clear()
 
 
 def test_a_note_let_go_before_it_has_risen_is_recorded(recorder):

@@ -71,22 +71,30 @@ def release_curve(
 def _curve(
     envelope: Envelope, fallen: int, choked_after: int | None, rate_hz: int
 ) -> "NDArray[np.float32]":
+    fall = _fall(envelope, rate_hz)
+    slowest = fall.let_go if choked_after is None else min(fall.let_go, fall.choked)
+    return native.release_gains(
+        fall,
+        choked_after=-1 if choked_after is None else choked_after,
+        fallen=fallen,
+        longest=1 + int(1 / slowest),
+        inaudible=_INAUDIBLE_CB,
+        gains=_gains(_DEPTH_CB),
+    )
+
+
+@lru_cache(maxsize=1024)
+def _fall(envelope: Envelope, rate_hz: int) -> native.Fall:
     import numpy as np
 
     def step(blocks: int) -> float:
         return float(np.float32(1) / np.float32(blocks))  # in single precision, as there
 
-    let_go = step(1 + _blocks(envelope.release, rate_hz))
-    choked = step(1 + _blocks(_CHOKE_TIMECENTS, rate_hz))
-    sustained = 1 - _SUSTAIN_STEP * envelope.sustain_cb
-    decay = step(max(1, _blocks(envelope.decay, rate_hz, rounding=0.5)))
-    return native.release_gains(
-        native.Fall(let_go, choked, decay, sustained),
-        choked_after=-1 if choked_after is None else choked_after,
-        fallen=fallen,
-        longest=1 + int(1 / (let_go if choked_after is None else min(let_go, choked))),
-        inaudible=_INAUDIBLE_CB,
-        gains=_gains(_DEPTH_CB),
+    return native.Fall(
+        let_go=step(1 + _blocks(envelope.release, rate_hz)),
+        choked=step(1 + _blocks(_CHOKE_TIMECENTS, rate_hz)),
+        decay=step(max(1, _blocks(envelope.decay, rate_hz, rounding=0.5))),
+        sustained=1 - _SUSTAIN_STEP * envelope.sustain_cb,
     )
 
 

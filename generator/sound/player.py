@@ -12,11 +12,12 @@ import math
 import threading
 from bisect import bisect_right
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from generator.sound.cache import NoteCache
 from generator.sound.fade import follows, release_curve, risen_blocks
 from generator.sound.notes import NoteKey
+from generator.sound.preset import Envelope
 from generator.sound.record import record_note, record_onset, touch_gain
 from generator.sound.recording import Recording
 from generator.sound.sf2 import FontTables
@@ -33,6 +34,20 @@ _POLYPHONY = 64
 _CHECKED_PITCH, _CHECKED_VELOCITY = 40, 100
 _CHECKED_BLOCKS = 16, 64, 256, 1024  # how long after its rise it is let go
 _CHECKED_CHOKE_BLOCKS = 32  # how much later it is choked, if at all
+
+
+class _Touch(NamedTuple):
+    """A velocity on a key of a preset.
+
+    Notes that end `held_from` blocks after their start or later can be faded, if there is an
+    envelope. `loudest` and `loudest_held` are the greatest velocities that sound like this one, but
+    for their level, where a note is recorded whole and where it is held.
+    """
+
+    envelope: Envelope | None
+    held_from: float
+    loudest: int
+    loudest_held: int
 
 
 class Player:
@@ -60,6 +75,7 @@ class Player:
         self.cache = cache
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
         self._earliest_blocks: dict[tuple[int, int], float | None] = {}
+        self._touches: dict[tuple[int, int, int, int], _Touch] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
@@ -80,14 +96,8 @@ class Player:
 
     def loudest(self, key: NoteKey) -> NoteKey:
         """Return the key at the loudest touch that sounds like it but for its level."""
-        preset = self._font.preset(key.bank, key.program)
-        edges = preset.touch_edges(key.pitch)
-        if edges is not None and self.curve(key) is not None:
-            edges = preset.held_edges(key.pitch)
-        if edges is None:
-            return key
-        above = bisect_right(edges, key.velocity)
-        velocity = edges[above] - 1 if above < len(edges) else 127
+        touch = self._touch(key)
+        velocity = touch.loudest if key.ends_blocks < touch.held_from else touch.loudest_held
         return key if velocity == key.velocity else key._replace(velocity=velocity)
 
     def learn(self, bank: int, program: int) -> None:
@@ -107,13 +117,10 @@ class Player:
 
         What its preset does has been learnt.
         """
-        envelope = self._font.preset(key.bank, key.program).envelope(key.pitch, key.velocity)
-        earliest_blocks = self._earliest_blocks[key.bank, key.program]
-        if envelope is None or earliest_blocks is None:
+        touch = self._touch(key)
+        if touch.envelope is None or key.ends_blocks < touch.held_from:
             return None
-        if key.ends_blocks < risen_blocks(envelope, self._rate_hz) + earliest_blocks:
-            return None
-        return release_curve(envelope, key.duration_blocks, key.choke_blocks, self._rate_hz)
+        return release_curve(touch.envelope, key.duration_blocks, key.choke_blocks, self._rate_hz)
 
     def recording(self, key: NoteKey) -> Recording:
         """Return a note, from the cache if it is there."""
@@ -136,6 +143,27 @@ class Player:
 
         place = key._replace(duration_blocks=0, choke_blocks=like.velocity, choke_pitch=0)
         return self._kept(place, measure)
+
+    def _touch(self, key: NoteKey) -> "_Touch":
+        """Return what there is to a touch of a key, however long it lasts."""
+        place = key[:4]
+        known = self._touches.get(place)
+        if known is None:
+            known = self._touches[place] = self._touch_of(*place)
+        return known
+
+    def _touch_of(self, bank: int, program: int, pitch: int, velocity: int) -> "_Touch":
+        preset = self._font.preset(bank, program)
+        envelope = preset.envelope(pitch, velocity)
+        earliest_blocks = self._earliest_blocks[bank, program]
+        loudest, loudest_held = (
+            velocity if edges is None else _loudest(edges, velocity)
+            for edges in (preset.touch_edges(pitch), preset.held_edges(pitch))
+        )
+        if envelope is None or earliest_blocks is None:
+            return _Touch(None, math.inf, loudest, loudest_held)
+        held_from = risen_blocks(envelope, self._rate_hz) + earliest_blocks
+        return _Touch(envelope, held_from, loudest, loudest_held)
 
     def _kept(self, place: NoteKey, measure: Callable[[], float | None]) -> float | None:
         """Return a number from the cache if it is there.
@@ -188,6 +216,12 @@ class Player:
             )
             self._synths.append(synth)
         return synth
+
+
+def _loudest(edges: tuple[int, ...], velocity: int) -> int:
+    """Return the greatest velocity of the layer that starts at one of the edges."""
+    above = bisect_right(edges, velocity)
+    return edges[above] - 1 if above < len(edges) else 127
 
 
 def _from_checked(pitch: int) -> int:
