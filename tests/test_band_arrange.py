@@ -246,7 +246,13 @@ def test_a_band_is_the_same_after_it_went_to_another_process(style):
     band = arrange(timeline("| C | <F | G7^ | C |"), load_style(style), seed=3)
     again = pickle.loads(pickle.dumps(band))
     assert again == band
-    assert {type(note) for part in again.parts for note in part.notes} == {Note}
+    for part, packed in zip(band.parts, again.parts, strict=True):
+        notes = packed.notes
+        assert {type(note) for note in notes} == {Note}
+        assert (len(notes), notes[-1]) == (len(part.notes), part.notes[-1])
+        assert (notes[1:3], [*reversed(notes)]) == (part.notes[1:3], [*part.notes[::-1]])
+        assert hash(packed) == hash(part)
+    assert pickle.loads(pickle.dumps(again)) == band
 
 
 def test_every_key_hears_the_same_drums():

@@ -7,6 +7,7 @@ import pyloudnorm
 import pytest
 
 from generator.sound.loudness import LoudnessMeter, k_weighting, measure
+from generator.sound.mixdown import _UP
 from generator.sound.native import SPAN
 from generator.sound.true_peak import SpanPeaks, TruePeakMeter, _interpolator
 
@@ -150,3 +151,18 @@ def test_not_even_the_signal_that_suits_the_taps_best_passes_its_reach(phase):
 def test_silence_and_very_short_sounds_have_no_loudness():
     assert measure(np.zeros((2, 44_100), np.float32), 44_100) == (-math.inf, -math.inf)
     assert measure(np.ones((2, 100), np.float32), 44_100)[0] == -math.inf
+
+
+def test_reaches_in_half_precision_are_no_lower_and_no_floor_is_rounded():
+    """What a mix keeps of them: never below, so that no peak is missed."""
+    reaches = np.random.default_rng(4).uniform(1e-4, 8, 10_000).astype(np.float32)
+    kept = (reaches * _UP).astype(np.float16)
+    assert (kept >= reaches).all()
+    assert (kept <= 1.002 * reaches).all()
+    x = np.zeros((2, 4 * SPAN), np.float32)
+    x[:, 100] = 0.5
+    # Half precision knows nothing between 0.5 and the next number: as a plain one, the floor
+    # would become that and the reach be lost.
+    above = np.nextafter(np.float16(0.5), np.float16(1))
+    finder = SpanPeaks(lambda number: x, 4 * SPAN, np.full(5, above, np.float16))
+    assert finder.above(float(above) - 1e-6).max() == 0.5

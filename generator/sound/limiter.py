@@ -76,7 +76,7 @@ def _limit_slope(corners: "NDArray[np.float32]", step_db: float) -> None:
 
 
 def power_lost(
-    powers: "NDArray[np.float32]", curve_db: "NDArray[np.float32]"
+    powers: "NDArray[np.float32] | NDArray[np.float16]", curve_db: "NDArray[np.float32]"
 ) -> "NDArray[np.float32]":
     """Return what the curve takes off the power of each span of 64 samples.
 

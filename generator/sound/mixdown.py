@@ -28,6 +28,7 @@ BLOCK_FRAMES = 1920 * SPAN
 _LONGEST_TAIL_S = 10.0
 _AHEAD_BLOCKS = 8
 _BUFFERS = 3
+_UP = np.float32(1 + 2**-10)  # more than half precision rounds off
 
 
 @dataclass(slots=True)
@@ -45,8 +46,8 @@ class Mixdown:
     lufs: float
     dbtp: float
     hop_powers: NDArray[np.float64]
-    span_powers: Samples
-    reaches: Samples
+    span_powers: NDArray[np.float16]
+    reaches: NDArray[np.float16]
     tail_start: int
     tail_heights: Samples
 
@@ -160,15 +161,16 @@ class _Meter:
         self._loudness, self._peak = LoudnessMeter(rate_hz), TruePeakMeter()
         self._tail_start = tail_start
         # Memory that nobody writes costs nothing; a list would be there twice while it is joined.
-        self._powers = np.empty(most_blocks * frames // SPAN, np.float32)
-        self._reaches = np.empty(len(self._powers) + 1, np.float32)
+        # Three digits do: powers are summed over many spans, reaches are rounded up.
+        self._powers = np.empty(most_blocks * frames // SPAN, np.float16)
+        self._reaches = np.empty(len(self._powers) + 1, np.float16)
         self._heights: list[Samples] = []
         self._frames, self._seen = frames, 0
 
     def add(self, total: Samples, stems: Iterable[Samples]) -> None:
         spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
         self._powers[spans] = self._loudness.add(total)
-        self._reaches[spans] = self._peak.add(total)
+        self._reaches[spans] = self._peak.add(total) * _UP
         if self._seen >= self._tail_start:
             height = _heights(total)
             for stem in stems:
@@ -178,7 +180,7 @@ class _Meter:
 
     def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
         spans = self._seen // SPAN
-        self._reaches[spans : spans + 1] = self._peak.add(np.zeros((2, SPAN), np.float32))
+        self._reaches[spans : spans + 1] = self._peak.add(np.zeros((2, SPAN), np.float32)) * _UP
         hop_powers = self._loudness.hop_powers()
         return Mixdown(
             spools,

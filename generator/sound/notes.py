@@ -77,8 +77,9 @@ def plan_part(
     """
     bank, program = preset_of(part)
     classes: Mapping[int, int] = font.preset(bank, program).chokes
-    starts = clock.samples_of((note.start_tick for note in part.notes), rate_hz)
-    ends = clock.samples_of((note.end_tick for note in part.notes), rate_hz)
+    notes = tuple(part.notes)
+    starts = clock.samples_of((note.start_tick for note in notes), rate_hz)
+    ends = clock.samples_of((note.end_tick for note in notes), rate_hz)
     silence_ticks = [start_tick for start_tick, _ in silences]
     cuts = [*clock.samples_of(silence_ticks, rate_hz), None]
     next_of_pitch: dict[int, int] = {}
@@ -86,9 +87,7 @@ def plan_part(
     placements = []
     # Equal keys are one object: a long track has few.
     keys: dict[tuple[int, int, int, int, int], NoteKey] = {}
-    for note, start, end in zip(
-        reversed(part.notes), reversed(starts), reversed(ends), strict=True
-    ):
+    for note, start, end in zip(reversed(notes), reversed(starts), reversed(ends), strict=True):
         start_tick, _, pitch, velocity = note
         start = max(0, start)
         again = next_of_pitch.get(pitch)

@@ -27,6 +27,7 @@ DRUM_CHANNEL = 9
 
 _CHANNELS = 16
 _LOG_LEVELS = 5
+_KEPT_TAPE_FRAMES = 1 << 18  # 2 MB
 
 # The first synthesiser of a process fills tables that all of them use, and the samples of a font
 # are shared, with books that do not stand two threads at once (both seen to fail in 2.3.1: notes at
@@ -211,11 +212,13 @@ class Synth:
         return Instrument(int(self._synth or 0), *addresses)
 
     def tape(self, frames: int) -> "NDArray[np.float32]":
-        """Return memory of (2, at least so many frames), the same for one note after another."""
+        """Return memory of (2, at least so many frames), unless long the same for every note."""
         import numpy as np
 
-        if self._tape is None or self._tape.shape[1] < frames:
-            self._tape = np.empty((2, frames), np.float32)
+        if frames > _KEPT_TAPE_FRAMES:
+            return np.empty((2, frames), np.float32)
+        if self._tape is None:
+            self._tape = np.empty((2, _KEPT_TAPE_FRAMES), np.float32)
         return self._tape
 
     @property

@@ -96,12 +96,15 @@ class SpanPeaks:
         Returns a block, (2, frames), by its number; only those that hold such spans are read.
     block_frames : int
         Length of a block, a multiple of 64.
-    reaches : array of float32, (spans + 1,)
-        Of a `TruePeakMeter`.
+    reaches : array of float32 or float16, (spans + 1,)
+        Of a `TruePeakMeter`, or greater.
     """
 
     def __init__(
-        self, read: "Callable[[int], Samples]", block_frames: int, reaches: "Samples"
+        self,
+        read: "Callable[[int], Samples]",
+        block_frames: int,
+        reaches: "Samples | NDArray[np.float16]",
     ) -> None:
         import numpy as np
 
@@ -116,7 +119,9 @@ class SpanPeaks:
         """Return the peaks, (spans,), or less where they are below `floor`; not to be changed."""
         import numpy as np
 
-        fresh = np.flatnonzero((self._reaches > floor) & (self._reaches <= self._floor))
+        # Plain numbers would be rounded to the precision of the reaches.
+        low, high = np.float32(floor), np.float32(self._floor)
+        fresh = np.flatnonzero((self._reaches > low) & (self._reaches <= high))
         self._floor = min(self._floor, floor)
         numbers = (fresh - 1) // self._block_spans  # window w starts in span w - 1
         borders = np.flatnonzero(np.diff(numbers)) + 1
