@@ -18,14 +18,15 @@ from typing import Any, BinaryIO, NamedTuple, NoReturn, TypeVar
 __all__ = ["beside", "stand_by"]
 
 _Result = TypeVar("_Result")
+_Work = Callable[[], Iterator[Any]]
 
 
 class _Second(NamedTuple):
-    """A process, the descriptor that its work is written to, and where its results are read."""
+    """A process, where its results are read, and where its work is written if it has none yet."""
 
     process: int
-    work: int
     results: int
+    orders: int | None = None
 
 
 _standing_by: list[_Second] = []
@@ -52,22 +53,23 @@ def beside(work: Callable[[], Iterator[_Result]]) -> Iterator[Iterator[_Result]]
     if not (_standing_by or _is_safe()):
         yield work()
         return
-    second = _standing_by.pop() if _standing_by else _copy(())
+    second = _standing_by.pop() if _standing_by else _copy((), work)
     try:
         with open(second.results, "rb") as pipe:
-            _ask(second, work)
+            if second.orders is not None:
+                _ask(second.orders, work)
             yield _results(pipe, work)
     finally:
         os.kill(second.process, signal.SIGKILL)
         os.waitpid(second.process, 0)
 
 
-def _ask(second: _Second, work: Callable[[], Iterator[_Result]]) -> None:
+def _ask(orders: int, work: Callable[[], Iterator[_Result]]) -> None:
     import pickle
 
     # One that has failed will give no results.
-    with suppress(BrokenPipeError), open(second.work, "wb") as orders:
-        orders.write(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
+    with suppress(BrokenPipeError), open(orders, "wb") as pipe:
+        pipe.write(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
 
 
 def _results(pipe: BinaryIO, work: Callable[[], Iterator[_Result]]) -> Iterator[_Result]:
@@ -88,20 +90,25 @@ def _is_safe() -> bool:
     return sys.platform == "linux" and threading.active_count() == 1
 
 
-def _copy(modules: tuple[str, ...]) -> _Second:
-    work_read, work_write = os.pipe()
+def _copy(modules: tuple[str, ...], work: _Work | None = None) -> _Second:
+    """Start a process that does this work, or that loads modules and waits for its work."""
     results_read, results_write = os.pipe()
+    orders_read, orders_write = os.pipe() if work is None else (None, None)
     process = os.fork()
     if process == 0:
-        os.close(work_write)
         os.close(results_read)
-        _work_and_leave(modules, work_read, results_write)
-    os.close(work_read)
+        if orders_write is not None:
+            os.close(orders_write)
+        _work_and_leave(modules, work, orders_read, results_write)
     os.close(results_write)
-    return _Second(process, work_write, results_read)
+    if orders_read is not None:
+        os.close(orders_read)
+    return _Second(process, results_read, orders_write)
 
 
-def _work_and_leave(modules: tuple[str, ...], work: int, results: int) -> NoReturn:
+def _work_and_leave(
+    modules: tuple[str, ...], work: _Work | None, orders: int | None, results: int
+) -> NoReturn:
     """Do the work and end without anything that the first process will do at its end."""
     import gc
     import pickle
@@ -111,12 +118,13 @@ def _work_and_leave(modules: tuple[str, ...], work: int, results: int) -> NoRetu
     try:
         for module in modules:
             import_module(module)
-        with open(work, "rb") as orders:
-            order = orders.read()
-        if order:
-            do: Callable[[], Iterator[Any]] = pickle.loads(order)
+        if orders is not None:
+            with open(orders, "rb") as pipe:
+                order = pipe.read()
+            work = pickle.loads(order) if order else None
+        if work:
             with open(results, "wb") as pipe:
-                for result in do():
+                for result in work():
                     pipe.write(pickle.dumps((True, result), pickle.HIGHEST_PROTOCOL))
                     pipe.flush()
                 pipe.write(pickle.dumps((False, None), pickle.HIGHEST_PROTOCOL))

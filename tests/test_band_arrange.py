@@ -263,3 +263,18 @@ def test_every_key_hears_the_same_drums():
     ]
     assert bands[0].parts[0] is bands[1].parts[0]
     assert bands[0].parts[1] != bands[1].parts[1]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="processes are copied on Linux only")
+@pytest.mark.parametrize("name", ["pop-ballad", "plain", "sixteenth-funk"])
+def test_a_long_track_is_the_same_by_two_processes(name, monkeypatch):
+    track = timeline("| C | <F | G7^ | N.C. |\n[B] ff\n| Am | Dm7 / G7 / |")
+    alone = arrange(track, load_style(name), seed=5)
+    copied, fork = [], os.fork
+    monkeypatch.setattr("generator.beside.os.fork", lambda: copied.append(1) or fork())
+    monkeypatch.setattr("generator.beside.threading.active_count", lambda: 1)
+    assert arrange(track, load_style(name), seed=5, jobs=2) == alone
+    assert not copied, "a short one is not worth it"
+    monkeypatch.setattr("generator.band.arrange._LONG_BARS", 1)
+    assert arrange(track, load_style(name), seed=5, jobs=2) == alone
+    assert copied

@@ -1,6 +1,8 @@
 """The band: every player over one timeline, and what was decided for the user."""
 
-from functools import lru_cache
+from collections.abc import Iterator
+from contextlib import nullcontext
+from functools import lru_cache, partial
 
 from generator.band.arrangement import Arrangement, Part
 from generator.band.bass import play_bass
@@ -13,14 +15,17 @@ from generator.band.feel import Groove
 from generator.band.pad import play_pad, voice_pad
 from generator.band.pitched import harmonies
 from generator.band.style import Style
+from generator.beside import beside
 from generator.timeline.model import Timeline
 
 __all__ = ["arrange"]
 
 KICK = LANES["kick"]
 
+_LONG_BARS = 200
 
-def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
+
+def arrange(timeline: Timeline, style: Style, *, seed: int = 1, jobs: int = 1) -> Arrangement:
     """Let the band of a style play a timeline.
 
     Parameters
@@ -29,6 +34,8 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
     style : Style
     seed : int
         The same chart, style and seed give the same notes on any machine.
+    jobs : int
+        With more than one, pad and comp of a long track are worked out beside drums and bass.
 
     Returns
     -------
@@ -36,28 +43,44 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1) -> Arrangement:
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    groove, drums = _beat(timeline.without_harmony(), style, seed)
-    parts = [drums]
-    cues = read_cues(timeline, ending=style.ending)
-    if style.bass:
-        kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
-        bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
-        parts.append(faded(bass, cues))
-    pad_voicings = None
-    if style.pad:
-        pad_voicings = voice_pad(timeline, harmonies(cues), style.pad, seed)
-        pad = play_pad(timeline, style, seed=seed, voicings=pad_voicings, groove=groove)
-        parts.append(faded(pad, cues))
-    comp = play_comp(timeline, style, seed=seed, pad=pad_voicings, groove=groove)
-    if comp:
-        parts.append(faded(comp, cues))
+    work = partial(_pad_and_comp, timeline, style, seed)
+    is_worth_it = jobs > 1 and len(timeline.bars) > _LONG_BARS
+    with beside(work) if is_worth_it else nullcontext(work()) as above:
+        parts = [*_drums_and_bass(timeline, style, seed), *next(above)]
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
+
+
+def _drums_and_bass(timeline: Timeline, style: Style, seed: int) -> list[Part]:
+    groove, drums = _beat(timeline.without_harmony(), style, seed)
+    if not style.bass:
+        return [drums]
+    kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
+    bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
+    return [drums, faded(bass, read_cues(timeline, ending=style.ending))]
+
+
+def _pad_and_comp(timeline: Timeline, style: Style, seed: int) -> Iterator[list[Part]]:
+    cues = read_cues(timeline, ending=style.ending)
+    groove = _groove(timeline.without_harmony(), style, seed)
+    played, voicings = [], None
+    if style.pad:
+        voicings = voice_pad(timeline, harmonies(cues), style.pad, seed)
+        played.append(play_pad(timeline, style, seed=seed, voicings=voicings, groove=groove))
+    comp = play_comp(timeline, style, seed=seed, pad=voicings, groove=groove)
+    if comp:
+        played.append(comp)
+    yield [faded(part, cues) for part in played]
+
+
+@lru_cache(maxsize=16)
+def _groove(rhythm: Timeline, style: Style, seed: int) -> Groove:
+    return style.groove(rhythm, seed)
 
 
 @lru_cache(maxsize=16)
 def _beat(rhythm: Timeline, style: Style, seed: int) -> tuple[Groove, Part]:
     """Return the feel and the drums, which every key of a pack shares."""
-    groove = style.groove(rhythm, seed)
+    groove = _groove(rhythm, style, seed)
     return groove, play_drums(rhythm, style, seed=seed, groove=groove)
 
 

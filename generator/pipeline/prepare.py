@@ -83,7 +83,7 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
         remarks = (f"the chart names no style: {name} plays it (choose with --style)",)
     style = load_style(name)
     timeline = style.ended(timeline)
-    arrangement = arrange(timeline, style, seed=options.seed)
+    arrangement = arrange(timeline, style, seed=options.seed, jobs=options.jobs)
     timeline = style.groove(timeline, options.seed).with_swung_pushes()
     known = {part.name for part in arrangement.parts}
     for part in options.mute:
