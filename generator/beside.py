@@ -96,10 +96,8 @@ def _copy(modules: tuple[str, ...], work: _Work | None = None) -> _Second:
     orders_read, orders_write = os.pipe() if work is None else (None, None)
     process = os.fork()
     if process == 0:
-        os.close(results_read)
-        if orders_write is not None:
-            os.close(orders_write)
-        _work_and_leave(modules, work, orders_read, results_write)
+        others = [end for end in (results_read, orders_write) if end is not None]
+        _work_and_leave(modules, work, orders_read, results_write, others)
     os.close(results_write)
     if orders_read is not None:
         os.close(orders_read)
@@ -107,15 +105,24 @@ def _copy(modules: tuple[str, ...], work: _Work | None = None) -> _Second:
 
 
 def _work_and_leave(
-    modules: tuple[str, ...], work: _Work | None, orders: int | None, results: int
+    modules: tuple[str, ...],
+    work: _Work | None,
+    orders: int | None,
+    results: int,
+    others: list[int],
 ) -> NoReturn:
-    """Do the work and end without anything that the first process will do at its end."""
-    import gc
-    import pickle
+    """Do the work and end without anything that the first process will do at its end.
 
+    `others` are the ends of the pipes that are the first one's.
+    """
     code = 1
-    gc.disable()  # the end comes before there is much to collect
     try:
+        import gc
+        import pickle
+
+        gc.disable()  # the end comes before there is much to collect
+        for end in others:
+            os.close(end)
         for module in modules:
             import_module(module)
         if orders is not None:

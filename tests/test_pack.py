@@ -217,6 +217,26 @@ def children_of(pid, word):
     return found
 
 
+@pytest.mark.parametrize("after_s", [0.0, 0.05, 0.1, 0.15, 0.2])
+def test_ctrl_c_while_processes_are_started_leaves_no_trace(chart, tmp_path, after_s):
+    """A terminal sends it to all of them at once, those that are just being born too."""
+    words = ("pack", chart, "-o", tmp_path / "pack", "--formats", "wav", "--keys", "all")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "generator.cli", *map(str, words), "--jobs", "2"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
+    wait_for(lambda: children_of(process.pid, b"forkserver"))
+    time.sleep(after_s)
+    os.killpg(process.pid, signal.SIGINT)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 130, errors
+    assert "Traceback" not in errors
+
+
 @pytest.mark.parametrize("victim", ["worker", "server"])
 def test_a_process_that_is_killed_takes_nothing_along(begin_pack, tmp_path, victim):
     pack = tmp_path / "pack"

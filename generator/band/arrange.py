@@ -51,10 +51,12 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1, jobs: int = 1) -
 
 
 def _drums_and_bass(timeline: Timeline, style: Style, seed: int) -> list[Part]:
-    groove, drums = _beat(timeline.without_harmony(), style, seed)
+    rhythm = timeline.without_harmony()
+    drums = _drums(rhythm, style, seed)
     if not style.bass:
         return [drums]
     kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
+    groove = _groove(rhythm, style, seed)
     bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
     return [drums, faded(bass, read_cues(timeline, ending=style.ending))]
 
@@ -78,10 +80,9 @@ def _groove(rhythm: Timeline, style: Style, seed: int) -> Groove:
 
 
 @lru_cache(maxsize=16)
-def _beat(rhythm: Timeline, style: Style, seed: int) -> tuple[Groove, Part]:
-    """Return the feel and the drums, which every key of a pack shares."""
-    groove = _groove(rhythm, style, seed)
-    return groove, play_drums(rhythm, style, seed=seed, groove=groove)
+def _drums(rhythm: Timeline, style: Style, seed: int) -> Part:
+    """Return the drums, which every key of a pack shares."""
+    return play_drums(rhythm, style, seed=seed, groove=_groove(rhythm, style, seed))
 
 
 def _remarks(timeline: Timeline, style: Style) -> tuple[str, ...]:

@@ -26,10 +26,13 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
         # The notes will be worked out there: it loads the band while this one reads its orders.
         stand_by(*LOADS)
-    from generator.cli.app import main as run
-
     try:
+        from generator.cli.app import main as run
+
         run(arguments)
+    except KeyboardInterrupt:  # before there was anything to clean up
+        print("chartbed: interrupted", file=sys.stderr)
+        sys.exit(130)
     except SystemExit as end:
         if end.code in (None, 0) and threading.active_count() == 1:
             # All is written: what Python would take apart now is memory, which goes anyway.

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from functools import cache
 from multiprocessing import get_all_start_methods, get_context, parent_process
 from multiprocessing.context import BaseContext
@@ -40,11 +41,27 @@ _LOADS = (
 
 def get_ready() -> None:
     """Start loading what the processes need, where that can be done once for all of them."""
-    if _FORK_SERVER:
-        from multiprocessing import forkserver
+    if not _FORK_SERVER:
+        return
+    from multiprocessing import forkserver, resource_tracker
 
-        _context()
+    _context()
+    resource_tracker.ensure_running()  # which unblocks signals, and is needed first
+    with _ctrl_c_waits():  # and is never heard by the server, which is born deaf
         forkserver.ensure_running()
+
+
+@contextmanager
+def _ctrl_c_waits() -> Iterator[None]:
+    """Let an interrupt of the terminal come when the block is done: nothing is half begun."""
+    if not _FORK_SERVER:
+        yield
+        return
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def run_here(
@@ -90,6 +107,7 @@ def _run_pool(
     tracks: list[PlannedTrack], pack: Path, jobs: int
 ) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
     """Make tracks in one pool; an outcome of None is a track that a dead process left."""
+    get_ready()
     pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=_context(), initializer=_begin)
     try:
         futures: dict[Future[Outcome], PlannedTrack] = {}
@@ -99,7 +117,8 @@ def _run_pool(
             # A few ahead of the processes are enough, and keep memory flat for any pack.
             while not broken and len(futures) < 2 * jobs and (track := next(remaining, None)):
                 try:
-                    futures[pool.submit(_make, track, pack)] = track
+                    with _ctrl_c_waits():  # for a process may be started
+                        futures[pool.submit(_make, track, pack)] = track
                 except BrokenProcessPool:
                     broken = True
                     yield track, None
