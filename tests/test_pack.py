@@ -233,7 +233,9 @@ def test_ctrl_c_while_processes_are_started_leaves_no_trace(chart, tmp_path, aft
     time.sleep(after_s)
     os.killpg(process.pid, signal.SIGINT)
     _, errors = process.communicate(timeout=60)
-    assert process.returncode == 130, errors
+    # Python ends by the signal itself where it came in code that is made from text, as dataclasses
+    # are; to a shell that is 130 too.
+    assert process.returncode in (130, -signal.SIGINT), errors
     assert "Traceback" not in errors
 
 
