@@ -36,7 +36,7 @@ _CHECKED_BLOCKS = 16, 64, 256, 1024  # how long after its rise it is let go
 _CHECKED_CHOKE_BLOCKS = 32  # how much later it is choked, if at all
 
 
-class _Touch(NamedTuple):
+class _Strike(NamedTuple):
     """A velocity on a key of a preset.
 
     Notes that end `held_from` blocks after their start or later can be faded, if there is an
@@ -75,7 +75,7 @@ class Player:
         self.cache = cache
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
         self._earliest_blocks: dict[tuple[int, int], float | None] = {}
-        self._touches: dict[tuple[int, int, int, int], _Touch] = {}
+        self._strikes: dict[tuple[int, int, int, int], _Strike] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
@@ -96,8 +96,8 @@ class Player:
 
     def loudest(self, key: NoteKey) -> NoteKey:
         """Return the key at the loudest touch that sounds like it but for its level."""
-        touch = self._touch(key)
-        velocity = touch.loudest if key.ends_blocks < touch.held_from else touch.loudest_held
+        strike = self._strike(key)
+        velocity = strike.loudest if key.ends_blocks < strike.held_from else strike.loudest_held
         return key if velocity == key.velocity else key._replace(velocity=velocity)
 
     def learn(self, bank: int, program: int) -> None:
@@ -117,10 +117,10 @@ class Player:
 
         What its preset does has been learnt.
         """
-        touch = self._touch(key)
-        if touch.envelope is None or key.ends_blocks < touch.held_from:
+        strike = self._strike(key)
+        if strike.envelope is None or key.ends_blocks < strike.held_from:
             return None
-        return release_curve(touch.envelope, key.duration_blocks, key.choke_blocks, self._rate_hz)
+        return release_curve(strike.envelope, key.duration_blocks, key.choke_blocks, self._rate_hz)
 
     def recording(self, key: NoteKey) -> Recording:
         """Return a note, from the cache if it is there."""
@@ -144,15 +144,15 @@ class Player:
         place = key._replace(duration_blocks=0, choke_blocks=like.velocity, choke_pitch=0)
         return self._kept(place, measure)
 
-    def _touch(self, key: NoteKey) -> "_Touch":
-        """Return what there is to a touch of a key, however long it lasts."""
+    def _strike(self, key: NoteKey) -> "_Strike":
+        """Return what there is to a key struck so, however long it lasts."""
         place = key[:4]
-        known = self._touches.get(place)
+        known = self._strikes.get(place)
         if known is None:
-            known = self._touches[place] = self._touch_of(*place)
+            known = self._strikes[place] = self._strike_of(*place)
         return known
 
-    def _touch_of(self, bank: int, program: int, pitch: int, velocity: int) -> "_Touch":
+    def _strike_of(self, bank: int, program: int, pitch: int, velocity: int) -> "_Strike":
         preset = self._font.preset(bank, program)
         envelope = preset.envelope(pitch, velocity)
         earliest_blocks = self._earliest_blocks[bank, program]
@@ -161,9 +161,9 @@ class Player:
             for edges in (preset.touch_edges(pitch), preset.held_edges(pitch))
         )
         if envelope is None or earliest_blocks is None:
-            return _Touch(None, math.inf, loudest, loudest_held)
+            return _Strike(None, math.inf, loudest, loudest_held)
         held_from = risen_blocks(envelope, self._rate_hz) + earliest_blocks
-        return _Touch(envelope, held_from, loudest, loudest_held)
+        return _Strike(envelope, held_from, loudest, loudest_held)
 
     def _kept(self, place: NoteKey, measure: Callable[[], float | None]) -> float | None:
         """Return a number from the cache if it is there.
