@@ -110,6 +110,11 @@ class Bus:
         self._sounding: list[_Note] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
 
+    @property
+    def to_place(self) -> tuple[Placement, ...]:
+        """What it needs recordings for."""
+        return self.channel.placements
+
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on, the room's included."""
         if not self.is_over:

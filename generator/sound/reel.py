@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from generator.sound.mix import Bus, Channel
 from generator.sound.native import Dry, play
+from generator.sound.notes import Placement
 
 if TYPE_CHECKING:
     import numpy as np
@@ -60,6 +61,11 @@ class ReelBus:
         self._is_there = reel.holds(bus.channel)
         if not self._is_there:
             reel.erase_for(bus.channel)
+
+    @property
+    def to_place(self) -> tuple[Placement, ...]:
+        """What it needs recordings for."""
+        return () if self._is_there else self._bus.to_place
 
     def spent(self, start: int) -> bool:
         """Whether no sound is left from the block at `start` on, the room's included."""

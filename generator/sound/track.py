@@ -87,20 +87,22 @@ def render_audio(
             recorder.warm_up(presets & tables.presets.keys())
         channels = _channels(arrangement, clock, wanted, settings, font, tables)
         end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
-        reel = studio.reel(end_sample)
-        if recorder:
-            recorder.begin(c.placements for c in channels if not (reel and reel.holds(c)))
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files
         from generator.sound.mixdown import Strip, mix_down
 
         buses: list[Strip] = []
-        parts = {part.name: part for part in arrangement.parts}
-        for channel in channels:
-            if recorder:
-                bus = Bus(channel, settings.rate_hz, recorder)
-                buses.append(ReelBus(bus, reel) if reel and channel.name == _KEYLESS else bus)
-            else:
+        if recorder:
+            reel = studio.reel(end_sample)
+            played = [
+                ReelBus(bus, reel) if reel and bus.channel.name == _KEYLESS else bus
+                for bus in (Bus(channel, settings.rate_hz, recorder) for channel in channels)
+            ]
+            recorder.begin(bus.to_place for bus in played)
+            buses += played
+        else:
+            parts = {part.name: part for part in arrangement.parts}
+            for channel in channels:
                 straight = StraightBus(
                     channel,
                     parts[channel.name],
