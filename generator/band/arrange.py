@@ -7,7 +7,7 @@ from functools import lru_cache, partial
 from generator.band.arrangement import Arrangement, Part
 from generator.band.bass import play_bass
 from generator.band.comp import play_comp
-from generator.band.cues import read_cues
+from generator.band.cues import Cues, read_cues
 from generator.band.drums import play_drums
 from generator.band.drums_spec import LANES
 from generator.band.fade import faded
@@ -43,14 +43,15 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1, jobs: int = 1) -
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    work = partial(_pad_and_comp, timeline, style, seed)
+    cues = read_cues(timeline, ending=style.ending)
+    work = partial(_pad_and_comp, timeline, style, seed, cues)
     is_worth_it = jobs > 1 and len(timeline.bars) > _LONG_BARS
     with beside(work) if is_worth_it else nullcontext(work()) as above:
-        parts = [*_drums_and_bass(timeline, style, seed), *next(above)]
+        parts = [*_drums_and_bass(timeline, style, seed, cues), *next(above)]
     return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
 
 
-def _drums_and_bass(timeline: Timeline, style: Style, seed: int) -> list[Part]:
+def _drums_and_bass(timeline: Timeline, style: Style, seed: int, cues: Cues) -> list[Part]:
     rhythm = timeline.without_harmony()
     drums = _drums(rhythm, style, seed)
     if not style.bass:
@@ -58,11 +59,10 @@ def _drums_and_bass(timeline: Timeline, style: Style, seed: int) -> list[Part]:
     kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
     groove = _groove(rhythm, style, seed)
     bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
-    return [drums, faded(bass, read_cues(timeline, ending=style.ending))]
+    return [drums, faded(bass, cues)]
 
 
-def _pad_and_comp(timeline: Timeline, style: Style, seed: int) -> Iterator[list[Part]]:
-    cues = read_cues(timeline, ending=style.ending)
+def _pad_and_comp(timeline: Timeline, style: Style, seed: int, cues: Cues) -> Iterator[list[Part]]:
     groove = _groove(timeline.without_harmony(), style, seed)
     played, voicings = [], None
     if style.pad:

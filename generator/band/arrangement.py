@@ -94,7 +94,9 @@ class Part:
 
     def __reduce__(self) -> tuple[Callable[..., "Part"], tuple[Any, ...]]:
         """Pickle the notes packed, and leave them so: a second process asks for them once."""
-        notes = PackedNotes(array("i", chain.from_iterable(self.notes)))
+        notes = self.notes
+        if not isinstance(notes, PackedNotes):
+            notes = PackedNotes(array("i", chain.from_iterable(notes)))
         more = self.controls, self.level_db, self.pan, self.reverb_send
         return Part, (self.name, self.channel, self.program, notes, *more)
 
