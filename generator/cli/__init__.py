@@ -11,7 +11,10 @@ import sys
 import threading
 from typing import NoReturn
 
-__all__ = ["main"]
+__all__ = ["INTERRUPTED", "main"]
+
+INTERRUPTED = 130
+"""The exit code after Ctrl-C, as shells have it."""
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
@@ -32,7 +35,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         run(arguments)
     except KeyboardInterrupt:  # before there was anything to clean up
         print("chartbed: interrupted", file=sys.stderr)
-        sys.exit(130)
+        sys.exit(INTERRUPTED)
     except SystemExit as end:
         if end.code in (None, 0) and threading.active_count() == 1:
             # All is written: what Python would take apart now is memory, which goes anyway.

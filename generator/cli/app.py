@@ -9,11 +9,10 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from generator.cli import INTERRUPTED
 from generator.errors import ChartbedError
 
 __all__ = ["main", "program"]
-
-INTERRUPTED = 130
 
 _COMMANDS = {
     "render": ("render", "demo"),

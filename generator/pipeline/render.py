@@ -88,8 +88,8 @@ def render_track(
     check_formats(options.formats)
     tell = progress or (lambda stage, share: None)
     with ExitStack() as stack:
-        work = partial(worked_out, source, options)
-        results, studio = _started(work, source, options, studio, stack, tell)
+        results, studio = _started(source, options, studio, stack, tell)
+        # Only now: until it is asked, the other process does nothing.
         from generator.files import safe_name, staged_folder
 
         score: Score = next(results)
@@ -114,7 +114,6 @@ def render_track(
 
 
 def _started(
-    work: "partial[Iterator[Any]]",
     source: "Path | str | Chart",
     options: RenderOptions,
     studio: "Studio | None",
@@ -122,10 +121,13 @@ def _started(
     tell: Progress,
 ) -> "tuple[Iterator[Any], Studio | None]":
     """Start working out the notes, and a studio beside it where there are cores for both."""
+    work = partial(worked_out, source, options)
     tell("reading the chart", 0.0)
-    if not (_has_sound(options) and options.jobs > 1 and source != "-"):
+    if options.jobs == 1 or source == "-":
         return work(), studio
     results = stack.enter_context(beside(work))
+    if not _has_sound(options):
+        return results, studio
     if studio is None:
         from generator.sound.studio import Studio
 
