@@ -276,12 +276,16 @@ def test_loop_of_two_bars_returns_on_the_sample(browser: Browser, tmp_path: Path
     assert len(returns) >= 6
     assert np.abs(np.diff(returns) - length).max() < 0.01 * RATE_HZ
     assert np.diff(returns).tolist() == [length] * (len(returns) - 1)
-    # Within the loop the sound is the file's own, whatever pieces it was laid out in; of all passes
-    # one may lack a moment where a busy machine kept the recorder, or the audio thread, waiting.
-    inside = slice(300, length - 300)
-    passes = [heard[start : start + length][inside] for start in returns[1:-1]]
-    alike = [np.allclose(each, noise[first:last][inside], rtol=0, atol=2e-4) for each in passes]
-    assert alike.count(False) <= 1 < alike.count(True), alike
+    # Within the loop the sound is the file's own, whatever pieces it was laid out in, pass after
+    # pass. Two steps of 128 samples of the audio thread may slip on a busy machine: the page lays
+    # out longer pieces, and a fault of its own comes again.
+    inside = np.arange(300, length - 300)
+    slipped = {
+        int(place) // 128
+        for start in returns[1:-1]
+        for place in start + inside[np.abs(heard[start + inside] - noise[first + inside]) > 2e-4]
+    }
+    assert len(slipped) <= 2, slipped
 
 
 def test_loop_counts_in_before_it_starts(browser: Browser, tmp_path: Path) -> None:
