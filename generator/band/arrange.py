@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import nullcontext
+from dataclasses import replace
 from functools import lru_cache, partial
 
 from generator.band.arrangement import Arrangement, Part
@@ -43,12 +44,33 @@ def arrange(timeline: Timeline, style: Style, *, seed: int = 1, jobs: int = 1) -
         Parts in the order of `PART_NAMES`, those that the style has. `remarks` say where a plain
         pattern stands in for the style, and when the tempo is outside its range.
     """
-    cues = read_cues(timeline, ending=style.ending)
+    played = _played_on(timeline, style, seed, jobs) if len(timeline.bars) > _LONG_BARS else None
+    if played is None:
+        cues = read_cues(timeline, ending=style.ending)
+        played = Arrangement(style.name, seed, _parts(timeline, style, seed, cues, jobs))
+    return replace(played, remarks=_remarks(timeline, style))
+
+
+def _played_on(timeline: Timeline, style: Style, seed: int, jobs: int) -> Arrangement | None:
+    """Return a long track that comes round; None where it does not."""
+    from generator.band.cycle import find_seam, played_on, rehearsal
+
+    learnt = rehearsal(timeline)
+    if learnt is None:
+        return None
+    cues = read_cues(learnt.timeline, ending=style.ending)
+    parts = _parts(learnt.timeline, style, seed, cues, jobs)
+    seam_tick = find_seam(learnt.timeline, cues, parts, learnt.cycle_ticks)
+    if seam_tick is None:
+        return None
+    return played_on(Arrangement(style.name, seed, parts), seam_tick, learnt)
+
+
+def _parts(timeline: Timeline, style: Style, seed: int, cues: Cues, jobs: int) -> tuple[Part, ...]:
     work = partial(_pad_and_comp, timeline, style, seed, cues)
     is_worth_it = jobs > 1 and len(timeline.bars) > _LONG_BARS
     with beside(work) if is_worth_it else nullcontext(work()) as above:
-        parts = [*_drums_and_bass(timeline, style, seed, cues), *next(above)]
-    return Arrangement(style.name, seed, tuple(parts), _remarks(timeline, style))
+        return (*_drums_and_bass(timeline, style, seed, cues), *next(above))
 
 
 def _drums_and_bass(timeline: Timeline, style: Style, seed: int, cues: Cues) -> list[Part]:

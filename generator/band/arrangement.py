@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Any, NamedTuple, overload
 
-__all__ = ["PART_NAMES", "Arrangement", "Control", "Note", "PackedNotes", "Part"]
+__all__ = ["PART_NAMES", "Arrangement", "Control", "Cycle", "Note", "PackedNotes", "Part"]
 
 PART_NAMES = ("drums", "bass", "pad", "comp")
 """Every part that a band may have; also the track names in the MIDI file and the stem names."""
@@ -101,11 +101,27 @@ class Part:
         return Part, (self.name, self.channel, self.program, notes, *more)
 
 
+class Cycle(NamedTuple):
+    """What starts from `start_tick` on and before `end_tick` is played `times` times in a row.
+
+    The band does the same each time, at one tempo.
+    """
+
+    start_tick: int
+    end_tick: int
+    times: int
+
+
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """The whole band. `remarks` tell the user what was decided for them."""
+    """The whole band.
+
+    `remarks` tell the user what was decided for them. `parts` hold every note of the track; in a
+    long one `cycle` says which of them come again and again.
+    """
 
     style: str
     seed: int
     parts: tuple[Part, ...]
     remarks: tuple[str, ...] = ()
+    cycle: Cycle | None = None
