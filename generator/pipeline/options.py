@@ -67,6 +67,11 @@ class RenderOptions:
     written_for: str | None = None
     capo: int | None = None
 
+    @property
+    def has_sound(self) -> bool:
+        """Whether any of the formats holds sound."""
+        return "page" in self.formats or any(kind in AUDIO_ENDINGS for kind in self.formats)
+
 
 def check_formats(formats: tuple[str, ...]) -> None:
     """Refuse a format that does not exist.

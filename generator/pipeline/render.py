@@ -126,7 +126,7 @@ def _started(
     if options.jobs == 1 or source == "-":
         return work(), studio
     results = stack.enter_context(beside(work))
-    if not _has_sound(options):
+    if not options.has_sound:
         return results, studio
     if studio is None:
         from generator.sound.studio import Studio
@@ -134,10 +134,6 @@ def _started(
         studio = stack.enter_context(Studio())
     studio.get_ready(_settings(options))
     return results, studio
-
-
-def _has_sound(options: RenderOptions) -> bool:
-    return "page" in options.formats or any(kind in AUDIO_ENDINGS for kind in options.formats)
 
 
 def _sound_remarks(report: "AudioReport") -> tuple[str, ...]:
@@ -227,6 +223,7 @@ def _render_sound(
         replace(_settings(options), silences=score.silences, tags=_tags(score)),
         progress=lambda share: tell("playing", share),
         studio=studio,
+        joints=score.joints,
     )
 
 

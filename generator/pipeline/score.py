@@ -8,6 +8,7 @@ from generator.clock import Clock
 
 if TYPE_CHECKING:
     from generator.pipeline.prepare import Track
+    from generator.sound.splice import Joint
 
 __all__ = ["Score", "score_of"]
 
@@ -17,7 +18,8 @@ class Score:
     """What is known of a track once its notes are, but for the chart and its timeline.
 
     A small part of a `Track`, which is quickly handed from process to process. `chapters` are
-    (start_s, end_s, title).
+    (start_s, end_s, title). With `joints`, clock, end, arrangement and silences are of a shorter
+    track, from which the sound is spliced.
     """
 
     title: str
@@ -31,6 +33,7 @@ class Score:
     chapters: tuple[tuple[float, float, str], ...]
     tempo: str
     remarks: tuple[str, ...]
+    joints: tuple["Joint", ...] = ()
 
     @property
     def quarter_bpm(self) -> float:

@@ -34,7 +34,12 @@ def worked_out(source: "Path | str | Chart", options: "RenderOptions") -> Iterat
     from generator.pipeline.score import score_of
 
     track = prepare_source(source, options)
-    yield score_of(track)
+    score = score_of(track)
+    if track.arrangement.cycle and options.has_sound and options.render == "notes":
+        from generator.pipeline.abridged import abridged
+
+        score = abridged(score)
+    yield score
     from generator.pipeline.products import documents_of
 
     yield documents_of(track, options)

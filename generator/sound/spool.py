@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Spool"]
 
-_FRAME_BYTES = 8
 _CHUNK_BLOCKS = 8
 _MOST_CHUNKS = 10  # 80 MB, three and a half minutes at 44.1 kHz
 
@@ -84,10 +83,29 @@ class Spool:
             kept: NDArray[np.float32] = self._chunks[index // _CHUNK_BLOCKS][index % _CHUNK_BLOCKS]
             return kept
         block = np.empty((2, self.block_frames), np.float32)
-        with self._reading:
-            self._file.seek((index - self._kept_blocks) * self.block_frames * _FRAME_BYTES)
-            self._file.readinto(block.data.cast("B"))
+        self.fill(block, index * self.block_frames)
         return block
+
+    def fill(self, to: "NDArray[np.float32]", start: int) -> None:
+        """Copy what lies from sample `start` on into (2, frames), silence behind the last block."""
+        done, frames = 0, to.shape[1]
+        while done < frames:
+            index, first = divmod(start + done, self.block_frames)
+            piece = to[:, done : done + self.block_frames - first]
+            if index >= self.blocks:
+                piece[:] = 0
+            elif self._file is None or index < self._kept_blocks:
+                piece[:] = self.read(index)[:, first : first + piece.shape[1]]
+            else:
+                self._load(piece, index - self._kept_blocks, first)
+            done += piece.shape[1]
+
+    def _load(self, piece: "NDArray[np.float32]", number: int, first: int) -> None:
+        with self._reading:
+            for row, samples in enumerate(piece):
+                place = (2 * number + row) * self.block_frames + first
+                self._file.seek(place * samples.itemsize)
+                self._file.readinto(samples.data.cast("B"))
 
     def _write(self, block: "NDArray[np.float32]") -> None:
         try:

@@ -22,6 +22,7 @@ from generator.sound.notes import plan_part, preset_of
 from generator.sound.presets import BALANCE_DB, mix_preset
 from generator.sound.reel import ReelBus
 from generator.sound.sf2 import FontTables
+from generator.sound.splice import Joint
 from generator.sound.straight import StraightBus
 from generator.sound.studio import Studio
 
@@ -39,6 +40,7 @@ def render_audio(
     settings: SoundSettings | None = None,
     progress: Callable[[float], None] | None = None,
     studio: Studio | None = None,
+    joints: tuple[Joint, ...] = (),
 ) -> AudioReport:
     """Render an arrangement into audio files, exactly at the paths given.
 
@@ -56,6 +58,8 @@ def render_audio(
         Called with the share of the work done, 0 to 1.
     studio : Studio, optional
         Keeps what serves the next track too; one of its own unless given.
+    joints : tuple of Joint
+        What the arrangement sounds like becomes a longer track by these.
 
     Returns
     -------
@@ -122,8 +126,11 @@ def render_audio(
             jobs=settings.jobs,
             memory=studio.memory,
             progress=lambda done: report(0.6 * done),
+            joints=joints,
         )
         studio.end_track()  # its memory goes to what follows
+        if joints:
+            end_sample += round(joints[-1].back_s * settings.rate_hz)
         encoders: list[Encoder] = []
         try:
             level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
