@@ -98,6 +98,7 @@ def drummed(rate_hz: int) -> Mixdown:
         jobs=1,
         memory=[],
         progress=lambda done: None,
+        placed=lambda: None,
     )
 
 

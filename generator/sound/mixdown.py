@@ -88,6 +88,7 @@ def mix_down(
     jobs: int,
     memory: list[Samples] | None,
     progress: Callable[[float], None],
+    placed: Callable[[], None],
     joints: tuple[Joint, ...] = (),
 ) -> Mixdown:
     """Mix until the last sound has died away, at most 10 s behind the end.
@@ -106,6 +107,8 @@ def mix_down(
         Kept from mix to mix, see `Spool`.
     progress : callable
         Called with 0 to 1.
+    placed : callable
+        Called when no bus is needed any more.
     joints : tuple of Joint
         What is mixed becomes a longer track by these.
     """
@@ -155,6 +158,7 @@ def mix_down(
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
+        placed()
         if meter:
             mixed = meter.mixdown(spools)
         else:
