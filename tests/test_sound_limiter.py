@@ -98,7 +98,6 @@ def drummed(rate_hz: int) -> Mixdown:
         jobs=1,
         memory=[],
         progress=lambda done: None,
-        placed=lambda: None,
     )
 
 

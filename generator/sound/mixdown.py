@@ -1,7 +1,7 @@
 """Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import count
@@ -16,8 +16,7 @@ from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
-from generator.sound.splice import Joint, Spliced
-from generator.sound.spool import Spool
+from generator.sound.spool import Blocks, Spool
 from generator.sound.true_peak import TruePeakMeter
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
@@ -42,7 +41,7 @@ class Mixdown:
     `tail_heights` is the greatest sample of each span from sample `tail_start` on, over all spools.
     """
 
-    spools: Mapping[str, Spool | Spliced]
+    spools: Mapping[str, Blocks]
     block_frames: int
     lufs: float
     dbtp: float
@@ -88,8 +87,6 @@ def mix_down(
     jobs: int,
     memory: list[Samples] | None,
     progress: Callable[[float], None],
-    placed: Callable[[], None],
-    joints: tuple[Joint, ...] = (),
 ) -> Mixdown:
     """Mix until the last sound has died away, at most 10 s behind the end.
 
@@ -107,14 +104,10 @@ def mix_down(
         Kept from mix to mix, see `Spool`.
     progress : callable
         Called with 0 to 1.
-    placed : callable
-        Called when no bus is needed any more.
-    joints : tuple of Joint
-        What is mixed becomes a longer track by these.
     """
     frames = BLOCK_FRAMES
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
-    meter = None if joints else _Meter(rate_hz, frames, end_sample, cap)
+    meter = _Meter(rate_hz, frames, end_sample // frames * frames, -(-cap // frames))
     with ExitStack() as stack:
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
         for spool in spools.values():
@@ -148,8 +141,7 @@ def mix_down(
                 for signal, (part, spool) in zip(signals, spools.items(), strict=True):
                     desks[part](signal, blocks[part])
                     spool.keep()
-                if meter:
-                    meter.add(blocks.pop(MIX), blocks.values())
+                meter.add(blocks.pop(MIX), blocks.values())
 
             if pool:
                 pending.append(pool.submit(finish))
@@ -158,61 +150,26 @@ def mix_down(
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
-        placed()
-        if meter:
-            mixed = meter.mixdown(spools)
-        else:
-            mixed = _joined(spools, joints, end_sample, rate_hz, pool)
         stack.pop_all()
     if pool:
         pool.shutdown()
-    return mixed
-
-
-def _joined(
-    spools: Mapping[str, Spool],
-    joints: tuple[Joint, ...],
-    end_sample: int,
-    rate_hz: int,
-    pool: Executor | None,
-) -> Mixdown:
-    """Join the blocks to a long track, and measure that."""
-    joined = {part: Spliced(spool, joints, rate_hz) for part, spool in spools.items()}
-    mix = joined[MIX]
-    end_sample += round(joints[-1].back_s * rate_hz)
-    meter = _Meter(rate_hz, mix.block_frames, end_sample, mix.blocks * mix.block_frames)
-    for index in range(mix.blocks):
-        stems = (spool.read(index) for part, spool in joined.items() if part != MIX)
-        meter.add(mix.read(index), stems, pool)
-    return meter.mixdown(joined)
+    return meter.mixdown(spools)
 
 
 class _Meter:
-    def __init__(self, rate_hz: int, frames: int, end_sample: int, most_frames: int) -> None:
+    def __init__(self, rate_hz: int, frames: int, tail_start: int, most_blocks: int) -> None:
         self._loudness, self._peak = LoudnessMeter(rate_hz), TruePeakMeter()
-        self._tail_start = end_sample // frames * frames
-        most_blocks = -(-most_frames // frames)
+        self._tail_start = tail_start
         # Memory that nobody writes costs nothing; a list would be there twice while it is joined.
         # Three digits do: powers are summed over many spans, reaches are rounded up.
         self._powers = np.empty(most_blocks * frames // SPAN, np.float16)
         self._reaches = np.empty(len(self._powers) + 1, np.float16)
         self._heights: list[Samples] = []
         self._frames, self._seen = frames, 0
-        self._weighing: Future[None] | None = None
 
-    def add(self, total: Samples, stems: Iterable[Samples], pool: Executor | None = None) -> None:
-        """Measure on; with a pool the loudness is measured beside what the caller goes on with."""
+    def add(self, total: Samples, stems: Iterable[Samples]) -> None:
         spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
-
-        def weigh() -> None:
-            self._powers[spans] = self._loudness.add(total)
-
-        if self._weighing:
-            self._weighing.result()
-        if pool:
-            self._weighing = pool.submit(weigh)
-        else:
-            weigh()
+        self._powers[spans] = self._loudness.add(total)
         self._reaches[spans] = self._peak.add(total) * _UP
         if self._seen >= self._tail_start:
             height = _heights(total)
@@ -221,9 +178,7 @@ class _Meter:
             self._heights.append(height)
         self._seen += self._frames
 
-    def mixdown(self, spools: Mapping[str, Spool | Spliced]) -> Mixdown:
-        if self._weighing:
-            self._weighing.result()
+    def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
         spans = self._seen // SPAN
         self._reaches[spans : spans + 1] = self._peak.add(np.zeros((2, SPAN), np.float32)) * _UP
         hop_powers = self._loudness.hop_powers()

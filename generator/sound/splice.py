@@ -7,15 +7,17 @@ a cut would not.
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from generator.sound.spool import Spool
+from generator.sound.spool import Blocks
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Joint", "Spliced"]
+__all__ = ["FADE_FRAMES", "Joint", "Spliced", "runs"]
 
-FADE_FRAMES = 2048
+FADE_FRAMES = 256
+"""Long enough that no step is heard, and so short that treble, which a sample's shift halves in the
+middle of a fade, is not missed."""
 
 
 class Joint(NamedTuple):
@@ -28,25 +30,39 @@ class Joint(NamedTuple):
     back_s: float
 
 
+class Run(NamedTuple):
+    """Samples from `start` to `end` of the track, which the mix has `back` samples earlier."""
+
+    start: int
+    end: int
+    back: int
+
+
+def runs(joints: tuple[Joint, ...], frames: int, rate_hz: int) -> tuple[Run, ...]:
+    """Return what a track is made of, joint by joint; `frames` is the length of the mix."""
+    starts = [0, *(round(joint.at_s * rate_hz) for joint in joints)]
+    backs = [0, *(round(joint.back_s * rate_hz) for joint in joints)]
+    ends = [*starts[1:], frames + backs[-1]]
+    return tuple(map(Run._make, zip(starts, ends, backs, strict=True)))
+
+
 class Spliced:
-    """A spool whose blocks are read as if all of a long track were in it.
+    """Blocks that are read as if all of a long track were in a spool.
 
     Parameters
     ----------
-    spool : Spool
+    spool : Blocks
     joints : tuple of Joint
     rate_hz : int
     """
 
-    def __init__(self, spool: Spool, joints: tuple[Joint, ...], rate_hz: int) -> None:
+    def __init__(self, spool: Blocks, joints: tuple[Joint, ...], rate_hz: int) -> None:
         import numpy as np
 
         self.block_frames = spool.block_frames
         self._spool = spool
-        self._ats = [0, *(round(joint.at_s * rate_hz) for joint in joints)]
-        self._backs = [0, *(round(joint.back_s * rate_hz) for joint in joints)]
-        frames = spool.blocks * spool.block_frames + self._backs[-1]
-        self.blocks = -(-frames // spool.block_frames)
+        self._runs = runs(joints, spool.blocks * spool.block_frames, rate_hz)
+        self.blocks = -(-self._runs[-1].end // spool.block_frames)
         self._rising = np.linspace(0, 1, FADE_FRAMES, dtype=np.float32)
 
     def close(self) -> None:
@@ -58,26 +74,23 @@ class Spliced:
         import numpy as np
 
         block = np.empty((2, self.block_frames), np.float32)
-        start, end = index * self.block_frames, (index + 1) * self.block_frames
-        ends = [*self._ats[1:], end]
-        for n, (first, last, back) in enumerate(zip(self._ats, ends, self._backs, strict=True)):
-            first, last = max(first, start), min(last, end)
-            if first < last:
-                self._spool.fill(block[:, first - start : last - start], first - back)
-            if n:
-                self._fade(block, start, n)
+        self.fill(block, index * self.block_frames)
         return block
 
-    def _fade(self, block: "NDArray[np.float32]", start: int, n: int) -> None:
-        """Fade, in place, what lies before joint `n` in a block towards what comes behind it."""
+    def fill(self, to: "NDArray[np.float32]", start: int) -> None:
+        """Copy what lies from sample `start` on into (2, frames), silence behind the last block."""
         import numpy as np
 
-        begins = self._ats[n] - FADE_FRAMES
-        first = max(begins, start)
-        last = min(self._ats[n], start + self.block_frames)
-        if first >= last:
-            return
-        after = np.empty((2, last - first), np.float32)
-        self._spool.fill(after, first - self._backs[n])
-        before = block[:, first - start : last - start]
-        before += (after - before) * self._rising[first - begins : last - begins]
+        end = start + to.shape[1]
+        to[:, max(0, self._runs[-1].end - start) :] = 0
+        for run in self._runs:
+            first, last = max(run.start, start), min(run.end, end)
+            if first < last:
+                self._spool.fill(to[:, first - start : last - start], first - run.back)
+            first, last = max(run.start - FADE_FRAMES, start), min(run.start, end)
+            if first < last:  # never so in the first run
+                after = np.empty((2, last - first), np.float32)
+                self._spool.fill(after, first - run.back)
+                fading = to[:, first - start : last - start]
+                place = first - (run.start - FADE_FRAMES)
+                fading += (after - fading) * self._rising[place : place + last - first]

@@ -2,7 +2,7 @@
 
 import tempfile
 import threading
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from generator.errors import OutputError
 
@@ -10,10 +10,26 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Spool"]
+__all__ = ["Blocks", "Spool"]
 
 _CHUNK_BLOCKS = 8
 _MOST_CHUNKS = 10  # 80 MB, three and a half minutes at 44.1 kHz
+
+
+class Blocks(Protocol):
+    """Blocks of sound that can be read."""
+
+    block_frames: int
+    blocks: int
+
+    def read(self, index: int) -> "NDArray[np.float32]":
+        """Return a block, (2, `block_frames`), not to be changed; several threads may read."""
+
+    def fill(self, to: "NDArray[np.float32]", start: int) -> None:
+        """Copy what lies from sample `start` on into (2, frames), silence behind the last block."""
+
+    def close(self) -> None:
+        """Free what holds them."""
 
 
 class Spool:

@@ -126,10 +126,12 @@ def render_audio(
             jobs=settings.jobs,
             memory=studio.memory,
             progress=lambda done: report(0.6 * done),
-            placed=studio.end_track,  # its memory goes to what follows
-            joints=joints,
         )
+        studio.end_track()  # its memory goes to what follows
         if joints:
+            from generator.sound.joined import joined
+
+            mixed = joined(mixed, joints, settings.rate_hz)
             end_sample += round(joints[-1].back_s * settings.rate_hz)
         encoders: list[Encoder] = []
         try:

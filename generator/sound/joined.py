@@ -1,0 +1,73 @@
+"""A mix that is joined to a long track, and what has been measured of it: all from the mix.
+
+A long track need not be heard to know how loud it is. Its spans of 64 samples are those of the mix,
+moved: between two of them, power goes by shares and the reach of peaks by the greater one.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from generator.sound.loudness import gated_loudness
+from generator.sound.mixdown import Mixdown
+from generator.sound.native import SPAN
+from generator.sound.splice import FADE_FRAMES, Joint, Run, Spliced, runs
+
+__all__ = ["joined"]
+
+_FADED = np.float16(1.01)
+"""Between two samples a fade can pass both of the signals that it joins, by less than this."""
+
+
+def joined(mixed: Mixdown, joints: tuple[Joint, ...], rate_hz: int) -> Mixdown:
+    """Return a mix as the track that joints make of it."""
+    spools = {part: Spliced(spool, joints, rate_hz) for part, spool in mixed.spools.items()}
+    blocks = next(iter(spools.values())).blocks
+    spans = blocks * mixed.block_frames // SPAN
+    made_of = runs(joints, len(mixed.span_powers) * SPAN, rate_hz)
+    powers, reaches = np.zeros(spans, np.float16), np.zeros(spans + 1, np.float16)
+    for run in made_of:
+        first, last = -(-run.start // SPAN), -(-run.end // SPAN)
+        before, after, share = _around(mixed.span_powers, first, last, run)
+        powers[first:last] = before + (after - before) * share
+        # Windows begin a span before the one whose number they bear, and end in it.
+        faded = slice(max(0, run.start - FADE_FRAMES) // SPAN, first + 1)
+        before, after, share = _around(mixed.reaches, faded.start, last + 1, run)
+        high = np.maximum(before, after) if share else before
+        np.maximum(reaches[faded.start : last + 1], high, out=reaches[faded.start : last + 1])
+        reaches[faded] *= _FADED
+    hop_powers = _hop_powers(mixed.span_powers, made_of, rate_hz)
+    return Mixdown(
+        spools,
+        mixed.block_frames,
+        gated_loudness(hop_powers),
+        mixed.dbtp,
+        hop_powers,
+        powers,
+        reaches,
+        mixed.tail_start + made_of[-1].back,
+        mixed.tail_heights,
+    )
+
+
+def _around(
+    own: NDArray[np.float16], first: int, last: int, run: Run
+) -> tuple[NDArray[np.float16], NDArray[np.float16], float]:
+    """Return what spans `first` to `last` of a run are made of: two of the mix, by their shares."""
+    place, past = divmod(first * SPAN - run.back, SPAN)
+    some = own[place : place + last - first + 1]
+    some = np.append(some, np.zeros(last - first + 1 - len(some), np.float16))
+    return some[:-1], some[1:], past / SPAN
+
+
+def _hop_powers(
+    own: NDArray[np.float16], made_of: tuple[Run, ...], rate_hz: int
+) -> NDArray[np.float64]:
+    sums = np.concatenate([[0.0], own.cumsum(dtype=np.float64)]) * SPAN
+    places = SPAN * np.arange(len(sums))
+    edges = np.rint(np.arange(made_of[-1].end * 10 // rate_hz + 1) * rate_hz / 10)
+    energies = np.zeros(len(edges) - 1)
+    for run in made_of:
+        within = np.clip(edges, run.start, run.end) - run.back
+        energies += np.diff(np.interp(within, places, sums))
+    powers: NDArray[np.float64] = energies / np.diff(edges)
+    return powers
