@@ -6,7 +6,7 @@ then the pitches (`bass_line`); then the feel: a note that falls with the kick s
 
 import random
 from bisect import bisect_left
-from functools import partial
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
@@ -21,7 +21,18 @@ from generator.band.pattern import (
     events_of_bars,
     fitting,
 )
-from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
+from generator.band.pitched import (
+    Beat,
+    KeylessBeat,
+    LineHabits,
+    Struck,
+    harmonies,
+    keyless,
+    lay,
+    sounding_ends,
+    velocities,
+    wavers,
+)
 from generator.clock import TICKS_PER_QUARTER, bar_ticks
 from generator.timeline.model import Timeline, TimelineBar
 
@@ -72,15 +83,16 @@ def play_bass(
     spec = style.bass
     if spec is None:
         raise ValueError(f"{style.name} has no bass")
-    beats = _rhythm(timeline, style, spec, seed)
-    keys = _pitches(timeline, beats, spec, random.Random(f"{seed}/bass/line"))
     groove = groove or style.groove(timeline, seed)
-    notes = _place(timeline, beats, keys, spec, groove, kick_ticks, seed)
+    beats = _rhythm(timeline, style, spec, groove, seed)
+    keys = _pitches(timeline, beats, spec, random.Random(f"{seed}/bass/line"))
+    struck = _struck(keyless(beats), style, groove, kick_ticks, seed)
+    notes = (Note(start, end, keys[beat], velocity) for beat, start, end, velocity in struck)
     return Part(
         name="bass",
         channel=CHANNEL,
         program=spec.program,
-        notes=notes,
+        notes=tuple(sorted(notes)),
         level_db=spec.level_db,
         pan=spec.pan,
         reverb_send=spec.reverb_send,
@@ -90,8 +102,10 @@ def play_bass(
 # Rhythm
 
 
-def _rhythm(timeline: Timeline, style: "Style", spec: "BassSpec", seed: int) -> list[Beat]:
-    events = events_of_bars(timeline, spec.layers, f"{seed}/bass", partial(_bar, timeline, style))
+def _rhythm(
+    timeline: Timeline, style: "Style", spec: "BassSpec", groove: Groove, seed: int
+) -> list[Beat]:
+    events = events_of_bars(groove, style, spec.layers, f"{seed}/bass", _bar)
     beats = lay(harmonies(read_cues(timeline, ending=style.ending)), events, HABITS)
     return [_on_the_root(beat) for beat in beats]
 
@@ -205,42 +219,44 @@ def _walk_role(timeline: Timeline, beat: Beat, after: Beat | None, linked: bool)
 # Feel
 
 
-def _place(
-    timeline: Timeline,
-    beats: list[Beat],
-    keys: list[int],
-    spec: "BassSpec",
+@lru_cache(maxsize=4)
+def _struck(
+    beats: tuple[KeylessBeat, ...],
+    style: "Style",
     groove: Groove,
     kick_ticks: tuple[int, ...],
     seed: int,
-) -> tuple[Note, ...]:
-    starts = [_onset(beat, groove, kick_ticks) for beat in beats]
-    notes: list[Note] = []
+) -> tuple[Struck, ...]:
+    """Return where the beats sound, by number, and how loud."""
+    spec, timeline = style.bass, groove.timeline
+    assert spec is not None
+    starts = [_onset(beat.start_tick, groove, kick_ticks) for beat in beats]
+    found: list[Struck] = []
+    human = wavers(f"{seed}/bass/touch", tuple(beat.start_tick for beat in beats))
     for i, beat in enumerate(beats):
         start = starts[i]
         dead = beat.character == "x"
-        end = sounding_end(groove, beat, start, beat.end_tick)
+        (end,) = sounding_ends(groove, beat, (start,), beat.end_tick)
         length = DEAD_TICKS if dead else end - start
         if i + 1 < len(starts):
             length = min(length, starts[i + 1] - start)
         if length <= 0:
             continue
-        rng = random.Random(f"{seed}/bass/touch/{beat.start_tick}")
-        change = min(LOUDEST_CHANGE, max(-LOUDEST_CHANGE, rng.gauss(0, 3)))
+        change = min(LOUDEST_CHANGE, max(-LOUDEST_CHANGE, 3 * human[i]))
         change += spec.accent if beat.accent else 0
         if beat.start_tick == timeline.bar_at(beat.start_tick).start_tick:
             change += 4
         level = timeline.level_at(beat.start_tick)
-        velocity = touch(spec, level, change - 30 if dead else change)
-        notes.append(Note(start, start + length, keys[i], velocity))
-    return tuple(sorted(notes))
+        (velocity,) = velocities(spec, level, (change - 30 if dead else change,))
+        found.append((i, start, start + length, velocity))
+    return tuple(found)
 
 
-def _onset(beat: Beat, groove: Groove, kick_ticks: tuple[int, ...]) -> int:
+def _onset(tick: int, groove: Groove, kick_ticks: tuple[int, ...]) -> int:
     """Return where a note sounds: with the kick that shares its beat, else by its own feel."""
-    grid = groove.warp(beat.start_tick)
-    reach = groove.ticks_of_ms(LIMIT_MS, beat.start_tick) + 1
+    grid = groove.warp(tick)
+    reach = groove.ticks_of_ms(LIMIT_MS, tick) + 1
     i = bisect_left(kick_ticks, grid - reach)
     if i < len(kick_ticks) and kick_ticks[i] <= grid + reach:
         return kick_ticks[i]
-    return groove.strike("bass", beat.start_tick)
+    return groove.strike("bass", tick)

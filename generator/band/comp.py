@@ -1,7 +1,8 @@
 """The comp: a guitar strummed, muted or picked on real shapes, or keys under two hands."""
 
 import random
-from functools import lru_cache, partial
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Note, Part
@@ -17,7 +18,17 @@ from generator.band.pattern import (
     fitting,
     layer_at,
 )
-from generator.band.pitched import Beat, LineHabits, harmonies, lay, sounding_end, touch
+from generator.band.pitched import (
+    KeylessBeat,
+    LineHabits,
+    Struck,
+    harmonies,
+    keyless,
+    lay,
+    sounding_ends,
+    velocities,
+    wavers,
+)
 from generator.band.voicing import (
     MIDDLE_C,
     Candidate,
@@ -79,17 +90,20 @@ def play_comp(
     if spec is None:
         return None
     cues = harmonies(read_cues(timeline, ending=style.ending))
-    events = events_of_bars(timeline, spec.layers, f"{seed}/comp", partial(_bar, timeline, style))
+    groove = groove or style.groove(timeline, seed)
+    events = events_of_bars(groove, style, spec.layers, f"{seed}/comp", _bar)
     beats = lay(cues, events, HABITS)
     if pad is None:
         pad = voice_pad(timeline, cues, style.pad, seed) if style.pad else {}
     voicings = _voicings(timeline, cues, spec, pad, random.Random(f"{seed}/comp/voicing"))
-    groove = groove or style.groove(timeline, seed)
+    hands = [voicings.get(beat.cue.start_tick, ()) for beat in beats]
+    voices = tuple(map(len, hands))
+    struck = _struck(keyless(beats), voices, style, groove, _ends_of_silence(cues), seed)
     return Part(
         name="comp",
         channel=CHANNEL,
         program=spec.program,
-        notes=_notes(timeline, beats, voicings, spec, groove, _ends_of_silence(cues), seed),
+        notes=_notes(hands, struck),
         level_db=spec.level_db,
         pan=spec.pan,
         reverb_send=spec.reverb_send,
@@ -163,54 +177,66 @@ def _friction(key: int, other: int) -> float:
     return DOUBLED if key == other else 0.0
 
 
-def _notes(
-    timeline: Timeline,
-    beats: list[Beat],
-    voicings: dict[int, Voicing],
-    spec: "CompSpec",
+def _notes(hands: list[Voicing], struck: tuple[tuple[Struck, ...], ...]) -> tuple[Note, ...]:
+    last: dict[int, int] = {}  # pitch: place of the note that may still sound
+    notes: list[Note] = []
+    for voicing, voices in zip(hands, struck, strict=True):
+        for voice, start, end, velocity in voices:
+            pitch = voicing[voice]
+            place = last.get(pitch)
+            if place is not None:
+                before = notes[place]
+                if before.end_tick > start:
+                    notes[place] = Note(before.start_tick, start, pitch, before.velocity)
+            last[pitch] = len(notes)
+            notes.append(Note(start, end, pitch, velocity))
+    return tuple(sorted(note for note in notes if note.end_tick > note.start_tick))
+
+
+@lru_cache(maxsize=4)
+def _struck(
+    beats: tuple[KeylessBeat, ...],
+    voices: tuple[int, ...],
+    style: "Style",
     groove: Groove,
     quiet: frozenset[int],
     seed: int,
-) -> tuple[Note, ...]:
-    last: dict[int, Note] = {}  # pitch: the note that may still sound
-    done: list[Note] = []
-    for i, beat in enumerate(beats):
-        voicing = voicings.get(beat.cue.start_tick)
-        if voicing is None or _is_too_close(beats, i, groove):
+) -> tuple[tuple[Struck, ...], ...]:
+    """Return for each beat which of its `voices` are struck, in this order, when and how loud."""
+    spec, timeline = style.comp, groove.timeline
+    assert spec is not None
+    found: list[tuple[Struck, ...]] = []
+    human = wavers(f"{seed}/comp/touch", tuple(beat.start_tick for beat in beats))
+    for i, (beat, count) in enumerate(zip(beats, voices, strict=True)):
+        if not count or _is_too_close(beats, i, groove):
+            found.append(())
             continue
-        rng = random.Random(f"{seed}/comp/touch/{beat.start_tick}")
         level = timeline.level_at(beat.start_tick)
-        change = (spec.accent if beat.accent else 0) + rng.gauss(0, 3)
+        change = (spec.accent if beat.accent else 0) + 3 * human[i]
         until = _ringing_end(beats, i) if beat.character.isdigit() else beat.end_tick
-        struck, softer = _stroke(beat.character, voicing)
+        struck, softer = _stroke(beat.character, count)
         spread = groove.ticks_of_ms(spec.strum_ms, beat.start_tick)
-        between = spread // max(1, len(voicing) - 1)
+        between = spread // max(1, count - 1)
         # The middle of a stroke is felt on the beat, so its first string comes before.
         place_on_grid, middle = groove.warp(beat.start_tick), groove.strike("comp", beat.start_tick)
         late = middle > place_on_grid  # half a tick is rounded towards the beat
         onset = middle - (between * (len(struck) - 1) + late) // 2
         if beat.start_tick in quiet:
             onset = max(onset, place_on_grid)
-        for place, pitch in enumerate(struck):
-            start = onset + between * place
-            if beat.character == MUTED:
-                end = start + CHUCK_TICKS
-            else:
-                end = sounding_end(groove, beat, start, until)
-            velocity = touch(spec, level, change - softer - STRUM_SOFTENING * place)
-            if pitch in last:
-                before = last.pop(pitch)
-                done.append(
-                    Note(before.start_tick, min(before.end_tick, start), pitch, before.velocity)
-                )
-            last[pitch] = Note(start, end, pitch, velocity)
-    done.extend(last.values())
-    return tuple(sorted(note for note in done if note.end_tick > note.start_tick))
+        starts = [onset + between * place for place in range(len(struck))]
+        if beat.character == MUTED:
+            ends = [start + CHUCK_TICKS for start in starts]
+        else:
+            ends = sounding_ends(groove, beat, starts, until)
+        changes = [change - softer - STRUM_SOFTENING * place for place in range(len(struck))]
+        touches = velocities(spec, level, changes)
+        found.append(tuple(zip(struck, starts, ends, touches, strict=True)))
+    return tuple(found)
 
 
-def _is_too_close(beats: list[Beat], i: int, groove: Groove) -> bool:
+def _is_too_close(beats: Sequence[KeylessBeat], i: int, groove: Groove) -> bool:
     """Return whether the hand lets a stroke go, since it must strike the next chord at once."""
-    if i + 1 == len(beats) or beats[i + 1].cue is beats[i].cue:
+    if i + 1 == len(beats) or beats[i + 1].cue_start_tick == beats[i].cue_start_tick:
         return False
     tick, after = beats[i].start_tick, beats[i + 1].start_tick
     return groove.warp(after) - groove.warp(tick) < groove.ticks_of_ms(HAND_MS, tick)
@@ -226,24 +252,24 @@ def _ends_of_silence(cues: Cues) -> frozenset[int]:
     )
 
 
-def _stroke(character: str, voicing: Voicing) -> tuple[Voicing, int]:
-    """Return the pitches in the order in which they are struck, and how much softer."""
+def _stroke(character: str, count: int) -> tuple[Sequence[int], int]:
+    """Return which of the voices are struck, in this order, and how much softer."""
     if character.isdigit():
-        return (voicing[min(int(character), len(voicing)) - 1],), 0
+        return (min(int(character), count) - 1,), 0
     if character == "u":  # the way back catches the upper strings
-        upper = voicing[-3:] if len(voicing) > 3 else voicing
-        return upper[::-1], UP_STROKE_SOFTER
+        return range(count - 1, max(-1, count - 4), -1), UP_STROKE_SOFTER
     if character == MUTED:
-        return voicing[-2:], CHUCK_SOFTER
-    return voicing, 0
+        return range(max(0, count - 2), count), CHUCK_SOFTER
+    return range(count), 0
 
 
-def _ringing_end(beats: list[Beat], i: int) -> int:
+def _ringing_end(beats: Sequence[KeylessBeat], i: int) -> int:
     """Return where a picked voice stops ringing: at its next stroke, or with its chord."""
     beat = beats[i]
-    for later in beats[i + 1 :]:
-        if later.cue is not beat.cue:
+    for place in range(i + 1, len(beats)):
+        later = beats[place]
+        if later.cue_start_tick != beat.cue_start_tick:
             break
         if later.character == beat.character or not later.character.isdigit():
             return later.start_tick
-    return beat.cue.end_tick
+    return beat.cue_end_tick

@@ -117,7 +117,8 @@ class Groove:
     """
 
     __slots__ = ("_band", "_band_key", "_bends", "_never_early", "_seed", "_starts",
-                 "_tempo_changes", "_timing", "_voices", "_warped", "timeline")  # fmt: skip
+                 "_tempo_changes", "_tempos_us", "_timing", "_voices", "_warped",
+                 "timeline")  # fmt: skip
 
     def __init__(
         self, timeline: Timeline, swing: Swing, timing: Mapping[str, VoiceTiming], seed: int
@@ -130,7 +131,9 @@ class Groove:
         # Every tick is asked for many times: what `warp` said, and the band's part of the spread.
         self._warped: dict[int, int] = {}
         self._band: dict[int, int] = {}
-        self._tempo_changes = [point.tick for point in timeline.clock.tempos[1:]]
+        tempos = timeline.clock.tempos
+        self._tempo_changes = [point.tick for point in tempos[1:]]
+        self._tempos_us = [point.us_per_quarter for point in tempos]
         swing = swing.or_feel(timeline.feel)
         pair_ticks = int(2 * swing.unit_quarters * TICKS_PER_QUARTER)
         self._starts: list[int] = []
@@ -151,9 +154,10 @@ class Groove:
 
     def warp(self, tick: int) -> int:
         """Return where a place on the straight grid lies on the swung one, without jitter."""
-        if tick not in self._warped:
-            self._warped[tick] = self._warp(tick)
-        return self._warped[tick]
+        place = self._warped.get(tick)
+        if place is None:
+            place = self._warped[tick] = self._warp(tick)
+        return place
 
     def _warp(self, tick: int) -> int:
         if not self.timeline.first_tick <= tick < self.timeline.end_tick:
@@ -179,11 +183,12 @@ class Groove:
         """
         if voice not in self._voices:
             self._voices[voice] = self._voice(voice)
-        if tick not in self._band:
-            self._band[tick] = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
         key, offset_us, spread_us = self._voices[voice]
+        common = self._band.get(tick)
+        if common is None:
+            common = self._band[tick] = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
         own = _normal(key + note, tick) * OWN_SHARE_PERMILLE
-        human_us = (self._band[tick] + own) * spread_us // (1000 << 15)
+        human_us = (common + own) * spread_us // (1000 << 15)
         late_us = max(-LIMIT_US, min(LIMIT_US, offset_us + human_us))
         if tick in self._never_early:
             late_us = abs(late_us)
@@ -201,8 +206,7 @@ class Groove:
         return round(time_ms * 1000) * TICKS_PER_QUARTER // self._us_per_quarter(tick)
 
     def _us_per_quarter(self, tick: int) -> int:
-        i = bisect_right(self._tempo_changes, tick)
-        return self.timeline.clock.tempos[i].us_per_quarter
+        return self._tempos_us[bisect_right(self._tempo_changes, tick)]
 
     def with_swung_pushes(self) -> Timeline:
         """Return the timeline with each push where it sounds: on the swung grid.

@@ -5,7 +5,7 @@ follows the dynamics under it, which the velocity of a struck note cannot.
 """
 
 import random
-from functools import partial
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Control, Note, Part
@@ -24,11 +24,15 @@ from generator.band.pattern import (
 from generator.band.pitched import (
     LENGTH_STEP_TICKS,
     Beat,
+    KeylessBeat,
     LineHabits,
+    Struck,
     harmonies,
+    keyless,
     lay,
-    sounding_end,
-    touch,
+    sounding_ends,
+    velocities,
+    wavers,
 )
 from generator.band.voicing import Candidate, Voicing, candidates, chord_tones, lead
 from generator.clock import TICKS_PER_QUARTER, bar_ticks
@@ -90,17 +94,20 @@ def play_pad(
     if spec is None:
         raise ValueError(f"{style.name} has no pad")
     cues = harmonies(read_cues(timeline, ending=style.ending))
-    events = events_of_bars(timeline, spec.layers, f"{seed}/pad", partial(_bar, timeline, style))
+    groove = groove or style.groove(timeline, seed)
+    events = events_of_bars(groove, style, spec.layers, f"{seed}/pad", _bar)
     beats = lay(cues, events, HABITS)
     if voicings is None:
         voicings = voice_pad(timeline, cues, spec, seed)
-    groove = groove or style.groove(timeline, seed)
+    hands = [voicings.get(beat.cue.start_tick, ()) for beat in beats]
+    in_time = keyless(beats)
+    struck = _struck(in_time, tuple(map(len, hands)), style, groove, seed)
     return Part(
         name="pad",
         channel=CHANNEL,
         program=spec.program,
-        notes=_notes(timeline, beats, voicings, spec, groove, seed),
-        controls=_breath(timeline, beats, spec, groove),
+        notes=_notes(timeline, beats, hands, struck, spec),
+        controls=_breath(in_time, style, groove),
         level_db=spec.level_db,
         pan=spec.pan,
         reverb_send=spec.reverb_send,
@@ -167,57 +174,79 @@ def voice_pad(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dic
 def _notes(
     timeline: Timeline,
     beats: list[Beat],
-    voicings: dict[int, Voicing],
+    hands: list[Voicing],
+    struck: tuple[tuple[Struck, ...], ...],
     spec: "PadSpec",
-    groove: Groove,
-    seed: int,
 ) -> tuple[Note, ...]:
     notes: list[Note] = []
     held: dict[int, int] = {}  # pitch: place of its last note
     ends: dict[int, int] = {}  # pitch: where that note ends on the grid
-    for beat in beats:
-        voicing = voicings.get(beat.cue.start_tick)
-        if voicing is None:
-            continue
-        layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
-        goes_on = beat.change and beat.cue.kind == "groove" and not beat.cue.pushed
-        ties = layer is not None and layer.common_tones == "tie" and goes_on
-        level = timeline.level_at(beat.start_tick)
-        rng = random.Random(f"{seed}/pad/touch/{beat.start_tick}")
-        change = (spec.accent if beat.accent else 0) + rng.gauss(0, 2)
-        for voice, pitch in enumerate(voicing):
-            start = groove.strike("pad", beat.start_tick, note=voice)
-            if pitch in held and ends[pitch] == beat.start_tick and beat.length > 0.9:
-                before = notes[held[pitch]]
-                longest = LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER
-                end = sounding_end(groove, beat, start, beat.end_tick)
-                length = end - before.start_tick
-                end -= length % LENGTH_STEP_TICKS
-                if ties and end - before.start_tick <= longest:
-                    notes[held[pitch]] = Note(before.start_tick, end, pitch, before.velocity)
-                    ends[pitch] = beat.end_tick
-                    continue
-            if pitch in held and notes[held[pitch]].end_tick > start:
-                before = notes[held[pitch]]
-                notes[held[pitch]] = Note(before.start_tick, start, pitch, before.velocity)
-            top = 3 if voice == len(voicing) - 1 else 0
-            end = sounding_end(groove, beat, start, beat.end_tick)
-            notes.append(Note(start, end, pitch, touch(spec, level, change + top, VELOCITY_STEP)))
-            held[pitch], ends[pitch] = len(notes) - 1, beat.end_tick
+    longest = LONGEST_TIE_QUARTERS * TICKS_PER_QUARTER
+    for beat, voicing, voices in zip(beats, hands, struck, strict=True):
+        ties = beat.length > 0.9 and _ties(timeline, beat, spec)
+        for pitch, (_, start, end, velocity) in zip(voicing, voices, strict=True):
+            place = held.get(pitch)
+            if place is not None:
+                before = notes[place]
+                if ties and ends[pitch] == beat.start_tick:
+                    length = end - before.start_tick
+                    length -= length % LENGTH_STEP_TICKS
+                    if length <= longest:
+                        tied_end = before.start_tick + length
+                        notes[place] = Note(before.start_tick, tied_end, pitch, before.velocity)
+                        ends[pitch] = beat.end_tick
+                        continue
+                if before.end_tick > start:
+                    notes[place] = Note(before.start_tick, start, pitch, before.velocity)
+            held[pitch], ends[pitch] = len(notes), beat.end_tick
+            notes.append(Note(start, end, pitch, velocity))
     return tuple(sorted(note for note in notes if note.end_tick > note.start_tick))
+
+
+def _ties(timeline: Timeline, beat: Beat, spec: "PadSpec") -> bool:
+    """Return whether voices that this beat has in common with the last one are held on."""
+    if not beat.change or beat.cue.kind != "groove" or beat.cue.pushed:
+        return False
+    layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
+    return layer is not None and layer.common_tones == "tie"
+
+
+@lru_cache(maxsize=4)
+def _struck(
+    beats: tuple[KeylessBeat, ...],
+    voices: tuple[int, ...],
+    style: "Style",
+    groove: Groove,
+    seed: int,
+) -> tuple[tuple[Struck, ...], ...]:
+    """Return for each beat when and how loud each of its `voices` is struck."""
+    spec, timeline = style.pad, groove.timeline
+    assert spec is not None
+    found: list[tuple[Struck, ...]] = []
+    human = wavers(f"{seed}/pad/touch", tuple(beat.start_tick for beat in beats))
+    for beat, count, own in zip(beats, voices, human, strict=True):
+        level = timeline.level_at(beat.start_tick)
+        change = (spec.accent if beat.accent else 0) + 2 * own
+        starts = [groove.strike("pad", beat.start_tick, note=voice) for voice in range(count)]
+        ends = sounding_ends(groove, beat, starts, beat.end_tick)
+        changes = [change] * (count - 1) + [change + 3]  # the top voice sings
+        touches = velocities(spec, level, changes[:count], VELOCITY_STEP)
+        found.append(tuple(zip(range(count), starts, ends, touches, strict=True)))
+    return tuple(found)
 
 
 # Breath
 
 
-def _breath(
-    timeline: Timeline, beats: list[Beat], spec: "PadSpec", groove: Groove
-) -> tuple[Control, ...]:
+@lru_cache(maxsize=4)
+def _breath(beats: tuple[KeylessBeat, ...], style: "Style", groove: Groove) -> tuple[Control, ...]:
     """Return the expression curve: a swell in every chord that is held, level under the rest."""
+    spec, timeline = style.pad, groove.timeline
+    assert spec is not None
     controls: list[Control] = []
     value = -1
     for beat in beats:
-        layer = layer_at(spec.layers, timeline.level_at(beat.cue.written_tick))
+        layer = layer_at(spec.layers, timeline.level_at(beat.written_tick))
         depth = layer.breathe if layer is not None else 0
         length = beat.end_tick - beat.start_tick
         held = length >= SHORTEST_BREATH_QUARTERS * TICKS_PER_QUARTER and depth > 0

@@ -14,6 +14,7 @@ from generator.clock import bar_ticks, ticks
 from generator.timeline.model import Timeline, TimelineBar
 
 if TYPE_CHECKING:
+    from generator.band.feel import Groove
     from generator.band.style import Style
 
 __all__ = [
@@ -80,27 +81,33 @@ def layer_at(layers: Sequence[LayerT], level: float) -> LayerT | None:
     return found
 
 
+@lru_cache(maxsize=8)
 def events_of_bars(
-    timeline: Timeline,
-    layers: Sequence[LayerT],
+    groove: "Groove",
+    style: "Style",
+    layers: tuple[LayerT, ...],
     seed: str,
-    play_bar: Callable[[TimelineBar, LayerT, float, random.Random], Iterable[Event]],
-) -> list[Event]:
-    """Return the events of a part, bar by bar, chords not yet considered.
+    play_bar: Callable[
+        [Timeline, "Style", TimelineBar, LayerT, float, random.Random], Iterable[Event]
+    ],
+) -> tuple[Event, ...]:
+    """Return the events of a part, bar by bar: once for all keys, since no chord matters yet.
 
     `play_bar` gets the bar, the layer that plays at its level, the level, and randomness of the
     bar's own, so that a change in one bar leaves the others alone.
     """
+    timeline = groove.timeline
     events: list[Event] = []
+    rng = random.Random(0)
     for bar in timeline.bars:
         level = timeline.level_at(bar.start_tick)
         layer = layer_at(layers, level)
         if layer is None:
             events.append(Event(bar.start_tick, ABSENT))
         else:
-            rng = random.Random(f"{seed}/{bar.index}")
-            events.extend(play_bar(bar, layer, level, rng))
-    return events
+            rng.seed(f"{seed}/{bar.index}")
+            events.extend(play_bar(timeline, style, bar, layer, level, rng))
+    return tuple(events)
 
 
 @lru_cache(maxsize=1024)

@@ -1,7 +1,9 @@
 """What bass, pad and comp share: strokes under the chords and cues of the band, touch, length."""
 
+import random
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from generator.band.cues import Cue, Cues
@@ -11,7 +13,19 @@ from generator.band.pattern import ABSENT, HOLD, REST, RESTS, Event
 if TYPE_CHECKING:
     from generator.band.pitched_spec import PitchedSpec
 
-__all__ = ["LENGTH_STEP_TICKS", "Beat", "LineHabits", "harmonies", "lay", "sounding_end", "touch"]
+__all__ = [
+    "LENGTH_STEP_TICKS",
+    "Beat",
+    "KeylessBeat",
+    "LineHabits",
+    "Struck",
+    "harmonies",
+    "keyless",
+    "lay",
+    "sounding_ends",
+    "velocities",
+    "wavers",
+]
 
 LENGTH_STEP_TICKS = 40
 SHORTEST_TICKS = 120
@@ -33,6 +47,27 @@ class Beat(NamedTuple):
     cue: Cue
     length: float
     change: bool
+
+
+class KeylessBeat(NamedTuple):
+    """All of a beat but its chord: when and how loud it is struck depends on nothing else.
+
+    The keys of a pack have it in common, so that each player works that out once for all of them.
+    """
+
+    start_tick: int
+    end_tick: int
+    character: str
+    accent: bool
+    length: float
+    cue_start_tick: int
+    cue_end_tick: int
+    written_tick: int
+    final: bool
+
+
+Struck = tuple[int, int, int, int]
+"""How a voice of a beat sounds, whatever its pitch: its number, start, end and velocity."""
 
 
 class LineHabits(NamedTuple):
@@ -116,13 +151,10 @@ def _under_chord(
 ) -> list[Beat]:
     """Return the strokes while one chord sounds; `state` is the last event before it."""
     start = cue.start_tick
-    own = next((event for event in events if event.tick == start and not cue.pushed), None)
-    free = [
-        event
-        for event in events
-        if event.character != HOLD
-        and (cue.opens(event.tick) or (event.character in RESTS and event.tick > cue.written_tick))
-    ]
+    opening = events[0] if events else None
+    own = opening if opening and opening.tick == start and not cue.pushed else None
+    silent_to = cue.written_tick if cue.pushed else start - 1
+    free = [event for event in events if event.character != HOLD and event.tick > silent_to]
     at_start = free[0] if free and free[0].tick == start else None
     now = own or state
     absent = now is not None and now.character == ABSENT
@@ -151,25 +183,59 @@ def _under_chord(
     return beats
 
 
-def sounding_end(groove: Groove, beat: Beat, start_tick: int, end_tick: int) -> int:
-    """Return where a note that starts at `start_tick` ends, feel included.
+def keyless(beats: Sequence[Beat]) -> tuple[KeylessBeat, ...]:
+    """Return the beats without their chords."""
+    return tuple(
+        [
+            KeylessBeat(
+                start, end, character, accent, length,
+                cue.start_tick, cue.end_tick, cue.written_tick, cue.final,
+            )
+            for start, end, character, accent, cue, length, _ in beats
+        ]
+    )  # fmt: skip
 
-    It sounds the share `beat.length` of what is written up to `end_tick` on the grid, and never
+
+def sounding_ends(
+    groove: Groove, beat: KeylessBeat, starts: Sequence[int], end_tick: int
+) -> list[int]:
+    """Return where the notes of a beat that start at `starts` end, feel included.
+
+    They sound the share `beat.length` of what is written up to `end_tick` on the grid, and never
     into what follows; lengths are multiples of 40 ticks, so that the renderer meets few notes.
     """
     end = groove.warp(end_tick)
     written = end - groove.warp(beat.start_tick)
-    if beat.cue.final:  # it rings for all that is written, however late it starts
-        return start_tick + written + -written % LENGTH_STEP_TICKS
-    length = int(written * beat.length)
-    length = min(length, end - groove.ticks_of_ms(LIMIT_MS, beat.start_tick) - start_tick)
-    if length > SHORTEST_TICKS:
-        length -= length % LENGTH_STEP_TICKS
-    return start_tick + max(1, length)
+    if beat.final:  # it rings for all that is written, however late it starts
+        return [start + written + -written % LENGTH_STEP_TICKS for start in starts]
+    longest = int(written * beat.length)
+    latest = end - groove.ticks_of_ms(LIMIT_MS, beat.start_tick)
+    ends = []
+    for start in starts:
+        length = min(longest, latest - start)
+        if length > SHORTEST_TICKS:
+            length -= length % LENGTH_STEP_TICKS
+        ends.append(start + max(1, length))
+    return ends
 
 
-def touch(spec: "PitchedSpec", level: float, change: float = 0.0, step: int = VELOCITY_STEP) -> int:
-    """Return the velocity at a level (0 to 5), `change` added, as a multiple of `step`."""
+@lru_cache(maxsize=8)
+def wavers(seed: str, ticks: tuple[int, ...]) -> tuple[float, ...]:
+    """Return how far each touch strays from what was meant: normal, of standard deviation 1.
+
+    Each tick draws from its own seed, so that a note more leaves the others alone.
+    """
+    rng, found = random.Random(0), []
+    for tick in ticks:
+        rng.seed(f"{seed}/{tick}")
+        found.append(rng.gauss(0, 1))
+    return tuple(found)
+
+
+def velocities(
+    spec: "PitchedSpec", level: float, changes: Iterable[float], step: int = VELOCITY_STEP
+) -> list[int]:
+    """Return the velocity at a level (0 to 5) with each change added, as multiples of `step`."""
     soft, loud = spec.velocity
-    velocity = soft + (loud - soft) * min(5.0, max(0.0, level)) / 5 + change
-    return max(8, min(124, step * round(velocity / step)))
+    meant = soft + (loud - soft) * min(5.0, max(0.0, level)) / 5
+    return [max(8, min(124, step * round((meant + change) / step))) for change in changes]
