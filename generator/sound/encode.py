@@ -2,9 +2,10 @@
 
 import hashlib
 import struct
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from generator.errors import OutputError
 from generator.files import cannot_write
@@ -16,21 +17,39 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Encoder", "ffmpeg_program", "open_encoder"]
+__all__ = ["Encoder", "ffmpeg_program", "helpers", "open_encoder"]
+
+_Result = TypeVar("_Result")
+
+
+class _AtOnce(Executor):
+    """Does what it is given before it takes more: no thread, and nothing to hand over."""
+
+    def submit(
+        self, task: Callable[..., _Result], /, *args: Any, **words: Any
+    ) -> "Future[_Result]":
+        done: Future[_Result] = Future()
+        done.set_result(task(*args, **words))
+        return done
+
+
+def helpers(count: int, jobs: int) -> Executor:
+    """Return what does `count` things beside the rest; in turn where there is one job only."""
+    return ThreadPoolExecutor(count) if jobs > 1 else _AtOnce()
 
 
 class WavEncoder(Encoder):
     """Canonical WAVE: 16 or 24 bit integers or 32-bit floats, with an INFO list of tags."""
 
     def __init__(
-        self, path: Path, kind: AudioFormat, rate_hz: int, frames: int, tags: Tags
+        self, path: Path, kind: AudioFormat, rate_hz: int, frames: int, tags: Tags, jobs: int
     ) -> None:
         super().__init__(path, rate_hz)
         self._bits = {"wav": 16, "wav24": 24, "wav32f": 32}[kind]
         self.takes_pcm16 = self._bits == 16
         self._digest = hashlib.sha256()
         self._hashing: Future[None] | None = None
-        self._pool = ThreadPoolExecutor(1)  # hashes one block while the next is written
+        self._pool = helpers(1, jobs)  # hashes one block while the next is written
         head = _wav_head(self._bits, rate_hz, frames, tags)
         try:
             self._file = path.open("wb")
@@ -99,7 +118,7 @@ def open_encoder(
         If the file cannot be written.
     """
     if kind in ("wav", "wav24", "wav32f"):
-        return WavEncoder(path, kind, rate_hz, frames, tags)
+        return WavEncoder(path, kind, rate_hz, frames, tags, jobs)
     if kind == "mp3" and len(segments := cut_track(frames, rate_hz, jobs)) > 1:
         return Mp3Encoder(path, rate_hz, tags, bitrate_kbps, segments)
     return FfmpegEncoder(path, kind, rate_hz, tags, bitrate_kbps)

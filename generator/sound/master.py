@@ -2,14 +2,14 @@
 
 import math
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound import native
-from generator.sound.encode import Encoder, open_encoder
+from generator.sound.encode import Encoder, helpers, open_encoder
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mixdown import Mixdown
@@ -132,7 +132,7 @@ def _write_part(
     wants_levelled = not all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
     fade_start = frames - round(_FADE_S * settings.rate_hz)
-    with ThreadPoolExecutor(len(encoders)) as pool:
+    with helpers(len(encoders), settings.jobs) as pool:
         pending: list[Future[None]] = []
         for index in range(-(-frames // spool.block_frames)):
             start = index * spool.block_frames
