@@ -52,7 +52,7 @@ def midi_bytes(arrangement: Arrangement, timeline: Timeline) -> bytes:
         Where tempo, meters, keys, sections and chords come from.
     """
     tracks = [_track(_conductor_events(timeline), timeline.end_tick)]
-    tracks += [_track(_part_events(part), timeline.end_tick) for part in arrangement.parts]
+    tracks += [_part_track(part, timeline.end_tick) for part in arrangement.parts]
     return _chunk(b"MThd", struct.pack(">HHH", 1, len(tracks), TICKS_PER_QUARTER)) + b"".join(
         tracks
     )
@@ -81,6 +81,11 @@ def _conductor_events(timeline: Timeline) -> list[_Event]:
     for chord in timeline.chords:
         events.append((chord.start_tick, _meta(_TEXT, _chord_text(chord).encode("ascii"))))
     return [(tick, _FIRST, order, data) for order, (tick, data) in enumerate(events)]
+
+
+@lru_cache(maxsize=4)  # the drums of a pack are the same part in every key
+def _part_track(part: Part, end_tick: int) -> bytes:
+    return _track(_part_events(part), end_tick)
 
 
 def _part_events(part: Part) -> list[_Event]:

@@ -61,6 +61,7 @@ def preset_of(part: Part) -> tuple[int, int]:
     return (PERCUSSION_BANK if part.channel == DRUM_CHANNEL else 0, part.program)
 
 
+@lru_cache(maxsize=4)  # the drums of a pack are the same part in every key
 def plan_part(
     part: Part,
     clock: Clock,
