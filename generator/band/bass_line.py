@@ -96,10 +96,13 @@ def line_pitches(
 def _homes(strokes: Sequence[Stroke], spec: "BassSpec") -> list[int]:
     """Where the hand lies for each stroke: the pitch of its chord's root or slash bass."""
     homes: list[int] = []
+    chord, home = None, spec.centre
     for stroke in strokes:
-        before = homes[-1] if homes else spec.centre
-        bass = chord_tones(stroke.chord).bass
-        homes.append(_home(bass, before, spec.low, spec.high, spec.centre))
+        if stroke.chord is not chord:
+            chord = stroke.chord
+            bass = chord_tones(chord).bass
+        home = _home(bass, home, spec.low, spec.high, spec.centre)
+        homes.append(home)
     return homes
 
 
@@ -116,7 +119,6 @@ def _pitches(pitch_class: int, low: int, high: int) -> tuple[int, ...]:
 
 def _token(role: str, stroke: Stroke, home: int, spec: "BassSpec") -> tuple[tuple[float, int], ...]:
     """Return the one or two pitches that a token may stand for, the usual one first."""
-    tones = chord_tones(stroke.chord)
     if role.startswith("pedal"):
         options = _pitches(stroke.key.tonic.pitch_class, spec.low, spec.high)
         pedal = min(options, key=lambda p: (abs(p - spec.centre), p))
@@ -126,7 +128,7 @@ def _token(role: str, stroke: Stroke, home: int, spec: "BassSpec") -> tuple[tupl
     if role == "octave":
         wanted = [home + 12, home]
     else:
-        up = (_tone(role, tones) - home) % 12
+        up = (_tone(role, chord_tones(stroke.chord)) - home) % 12
         above, below = home + up, home + up - 12
         low_hand = role == "low fifth" or (role == "fifth" and home > spec.centre + 1)
         wanted = [below, above] if low_hand else [above, below]
@@ -222,13 +224,19 @@ def _approaches(
     return tuple((cost, pitch) for pitch, cost in sorted(found.items()))
 
 
-def _interval_cost(before: Stroke, is_tone: bool, interval: int, leap: int) -> float:
+@lru_cache(maxsize=256)
+def _interval_costs(role: Role, linked: bool, is_tone: bool, leap: int) -> dict[int, float]:
+    """Return what it costs to go on by each interval from a note, a tone of its chord or not."""
+    return {i: _interval_cost(role, linked, is_tone, i, leap) for i in range(-48, 49)}
+
+
+def _interval_cost(role: Role, linked: bool, is_tone: bool, interval: int, leap: int) -> float:
     size = abs(interval)
     cost = 0.0
-    if before.role in APPROACHES and before.linked:
-        cost = APPROACH_COST[interval] if interval in APPROACHES[before.role] else 20.0
+    if role in APPROACHES and linked:
+        cost = APPROACH_COST[interval] if interval in APPROACHES[role] else 20.0
     elif size == 0:  # a walk moves on; a groove may stay
-        cost = REPEATED if before.role.startswith("walk") else 0.0
+        cost = REPEATED if role.startswith("walk") else 0.0
     elif size <= 12:
         cost = WALK_INTERVAL[size]
         if not is_tone and size > 2:  # a passing note passes
@@ -242,14 +250,16 @@ def _cheapest(
     strokes: Sequence[Stroke], steps: Sequence[tuple[tuple[float, int], ...]], leap: int
 ) -> tuple[int, ...]:
     """Return the cheapest chain of candidates."""
-    tables: dict[tuple[str, bool, bool], dict[int, float]] = {}
     totals = [cost for cost, _ in steps[0]]
     pointers: list[list[int]] = []
+    chord = None
     for i in range(1, len(steps)):
         stroke, before = strokes[i - 1], steps[i - 1]
-        tones = _chord_classes(stroke.chord)
+        if stroke.chord is not chord:
+            chord = stroke.chord
+            tones = _chord_classes(chord)
         rows = [
-            (total, old, _table(stroke, old % 12 in tones, leap, tables))
+            (total, old, _interval_costs(stroke.role, stroke.linked, old % 12 in tones, leap))
             for total, (_, old) in zip(totals, before, strict=True)
         ]
         row, best = [], []
@@ -261,16 +271,6 @@ def _cheapest(
         pointers.append(row)
         totals = best
     return tuple(step[i][1] for step, i in zip(steps, cheapest(totals, pointers), strict=True))
-
-
-def _table(
-    before: Stroke, is_tone: bool, leap: int, tables: dict[tuple[str, bool, bool], dict[int, float]]
-) -> dict[int, float]:
-    kind = before.role if before.role in APPROACHES else before.role.split()[0]
-    key = (kind, before.linked, is_tone)
-    if key not in tables:
-        tables[key] = {i: _interval_cost(before, is_tone, i, leap) for i in range(-48, 49)}
-    return tables[key]
 
 
 @lru_cache(maxsize=1024)
