@@ -221,5 +221,6 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
 
 def _fade(block: Samples, offset: int, frames: int) -> None:
     """Fade the last frames out, in place: what is left of a tail ends without a step."""
-    place = np.clip((np.arange(block.shape[1]) + offset) / max(1, frames), 0.0, 1.0)
-    block *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
+    first = max(0, -offset)
+    place = np.minimum((np.arange(first, block.shape[1]) + offset) / max(1, frames), 1.0)
+    block[:, first:] *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
