@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from generator.sound.native import Dry, Sounding
+from generator.sound.native import Dry, packed_sounding
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.recording import Sound
 
@@ -156,8 +156,10 @@ class Bus:
         if placement.cut_sample is not None and placement.cut_sample < first + frames:
             fade, fade_from = self._damping.ctypes.data, placement.cut_sample - first
             frames = min(frames, fade_from + len(self._damping))
-        shape = (sound.curve, sound.curve_from, fade, fade_from, sound.gain)
-        packed = Sounding(sound.left, sound.right, first, frames, *shape).packed()
+        packed = packed_sounding(
+            sound.left, sound.right, first, frames,
+            sound.curve, sound.curve_from, fade, fade_from, sound.gain, 0,
+        )  # fmt: skip
         return _Note(first + frames, packed, sound)
 
     def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":

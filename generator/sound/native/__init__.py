@@ -34,6 +34,7 @@ __all__ = [
     "follow_curve",
     "interleaved",
     "mix",
+    "packed_sounding",
     "play",
     "quantised",
     "record",
@@ -109,7 +110,11 @@ class Sounding(NamedTuple):
 
     def packed(self) -> bytes:
         """Return it as `mix` takes it."""
-        return _SOUNDING.pack(*self, 0)
+        return packed_sounding(*self, 0)
+
+
+packed_sounding = _SOUNDING.pack
+"""What `Sounding.packed` does, from its fields and a 0: a track has thousands of notes."""
 
 
 class Fall(NamedTuple):
