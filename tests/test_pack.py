@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import zipfile
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from generator.errors import OptionError, PackError
 from generator.files import sha256_of
 from generator.harmony.key import parse_key
+from generator.pack.local import run_here
 from generator.pack.lock import LOCK, locked
 from generator.pack.manifest import JOURNAL, MANIFEST, Journal, read_entries, stands
 from generator.pack.plan import plan_pack
@@ -252,6 +254,27 @@ def test_a_process_that_is_killed_takes_nothing_along(begin_pack, tmp_path, vict
     assert process.returncode == 0, errors
     assert verify_pack(pack) == (12, ())
     wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers))
+
+
+@pytest.mark.parametrize("error", [EOFError, ConnectionResetError, ConnectionRefusedError])
+def test_a_server_that_ends_while_it_starts_a_process_takes_nothing_along(
+    chart, tmp_path, monkeypatch, error
+):
+    submit, asked = ProcessPoolExecutor.submit, []
+
+    def dies_twice(self, *work):
+        asked.append(work)
+        if len(asked) <= 2:
+            raise error
+        return submit(self, *work)
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", dies_twice)
+    spec = PackSpec((chart,), formats=("midi",), keys=("Em", "Gm", "Am"))
+    tracks = plan_pack(spec).tracks
+    outcomes = list(run_here(tracks, tmp_path / "pack", 2))
+    assert {outcome.error for _, outcome in outcomes} == {""}
+    assert {track.folder for track, _ in outcomes} == {track.folder for track in tracks}
+    assert len(asked) == len(tracks) + 2
 
 
 def test_a_failing_track_is_listed_and_the_rest_delivered(chart, tmp_path, run_chartbed):

@@ -119,7 +119,8 @@ def _run_pool(
                 try:
                     with _ctrl_c_waits():  # for a process may be started
                         futures[pool.submit(_make, track, pack)] = track
-                except BrokenProcessPool:
+                # The last two: the process that processes are copies of has ended just now.
+                except (BrokenProcessPool, EOFError, ConnectionError):
                     broken = True
                     yield track, None
             if not futures:
