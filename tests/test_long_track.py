@@ -10,11 +10,13 @@ import pytest
 import soundfile
 from sound_fonts import click, write_font
 
+from generator.band.arrangement import Note
 from generator.chart.parser import parse_chart
 from generator.pipeline import abridged as module
 from generator.pipeline.options import RenderOptions
 from generator.pipeline.prepare import prepare
 from generator.pipeline.render import render_track
+from generator.pipeline.score import score_of
 from generator.pipeline.worked_out import worked_out
 from generator.sound.splice import FADE_FRAMES
 
@@ -89,6 +91,23 @@ def test_it_sounds_the_same_everywhere(both):
     before = round(joints()[0].at_s * RATE_HZ) - FADE_FRAMES
     gain = 10 ** ((spliced.loudness_lufs - whole.loudness_lufs) / 20)
     np.testing.assert_allclose(one[:before], other[:before] * gain, atol=2e-4)
+
+
+def test_a_track_whose_chords_ring_over_a_joint_is_mixed_whole():
+    track = prepare(CHART, PLAIN)
+    score = score_of(track)
+    assert module.abridged(score).joints == joints()
+    cycle, clock = track.arrangement.cycle, track.timeline.clock
+    pad = next(part for part in track.arrangement.parts if part.name == "pad")
+    others = tuple(part for part in track.arrangement.parts if part is not pad)
+    last_end = cycle.start_tick + cycle.times * (cycle.end_tick - cycle.start_tick)
+    for begins in (cycle.start_tick, cycle.end_tick, last_end - clock.tick(32.0)):
+        for lasts_s, is_spliced in ((14.0, True), (18.0, False)):
+            held = Note(begins - 10, begins + clock.tick(lasts_s), 60, 80)
+            longer = replace(pad, notes=tuple(sorted((*pad.notes, held))))
+            changed = replace(track.arrangement, parts=(*others, longer))
+            made = module.abridged(replace(score, arrangement=changed))
+            assert bool(made.joints) == is_spliced
 
 
 def test_no_joint_clicks(both):

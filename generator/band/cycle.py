@@ -188,7 +188,7 @@ def _end_what_is_struck_again(before: list[Note], behind: Sequence[Note], tick: 
         note = before[i]
         if note.end_tick > tick:
             again = next((n.start_tick for n in behind if n.pitch == note.pitch), note.end_tick)
-            before[i] = note._replace(end_tick=min(note.end_tick, max(tick, again)))
+            before[i] = note._replace(end_tick=min(note.end_tick, again))
 
 
 def _expression(controls: Sequence[Control]) -> int:

@@ -14,14 +14,16 @@ from generator.sound.splice import Joint
 __all__ = ["abridged"]
 
 _OVERLAP_S = 32.0
-_JOINED = 0.75
-"""Where in the overlap a joint lies: 24 s behind the first note that is not the same."""
+_JOINED = 0.75  # where in the overlap a joint lies
+_DIES_AWAY_S = 8.0
+"""For how long anything is heard after its end: strings, cymbals, the room."""
 
 
 def abridged(score: Score) -> Score:
     """Return the score of a shorter track, and the joints that make the long one of it.
 
-    A track that does not come round is returned as it is.
+    A track that does not come round is returned as it is, and so is one in which a chord is held so
+    long that it rings over a joint.
     """
     cycle, clock = score.arrangement.cycle, score.clock
     if cycle is None:
@@ -37,6 +39,17 @@ def abridged(score: Score) -> Score:
 
     def lasts_s(start_tick: int, end_tick: int) -> float:
         return clock.seconds(end_tick) - clock.seconds(start_tick)
+
+    must_end = overlap * (_JOINED - _DIES_AWAY_S / _OVERLAP_S)
+    held = [
+        note
+        for part in score.arrangement.parts
+        for note in part.notes
+        if note.end_tick - note.start_tick > must_end
+    ]
+    for differs in (cycle.start_tick, cycle.end_tick, returns):
+        if any(note.start_tick < differs < note.end_tick - must_end for note in held):
+            return score
 
     length_s = lasts_s(cycle.start_tick, cycle.end_tick)
     first_s = clock.seconds(cycle.end_tick + near)
