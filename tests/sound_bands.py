@@ -93,5 +93,5 @@ def played(dry: native.Dry, frames: int, start: int = 0) -> np.ndarray:
 def heard(sound: Sound) -> np.ndarray:
     """Return a note as a bus plays it, (2, frames)."""
     shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
-    note = native.Sounding(sound.left, sound.right, 0, sound.frames, *shape)
-    return played(native.Dry(note.packed()), sound.frames)
+    note = native.packed_sounding(sound.left, sound.right, 0, sound.frames, *shape, 0)
+    return played(native.Dry(note), sound.frames)

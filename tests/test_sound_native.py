@@ -20,7 +20,7 @@ from sound_bands import played
 from generator.errors import MissingToolError
 from generator.sound import native
 from generator.sound.loudness import k_weighting
-from generator.sound.native import SPAN, Dry, Sounding, Strip
+from generator.sound.native import SPAN, Dry, Strip, packed_sounding
 
 SEEDS = st.integers(0, 2**32 - 1)
 ROWS = st.integers(1, 2)
@@ -71,7 +71,7 @@ def test_a_bus_sums_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, at
         left, right = sound[0].ctypes.data, sound[-1].ctypes.data
         shape = (addresses[0], curve_from or 0, addresses[1], fade_from or 0)
         where = at + first
-        packed.append(Sounding(left, right, where, frames, *shape, gain).packed())
+        packed.append(packed_sounding(left, right, where, frames, *shape, gain, 0))
         expected[:, first : first + frames] += sound * level
     dry = Dry(b"".join(packed))
     whole = played(dry, at + 700)
@@ -106,7 +106,7 @@ def test_a_mix_sums_the_middles_the_sides_and_the_sends_of_what_each_signal_hear
             sides = recording[0].ctypes.data, recording[-1].ctypes.data
             firsts = rng.integers(start - 3000, start + frames + 1, 3)
             notes = b"".join(
-                Sounding(*sides, first, 3000, 0, 0, 0, 0, 1).packed() for first in firsts
+                packed_sounding(*sides, first, 3000, 0, 0, 0, 0, 1, 0) for first in firsts
             )
             times = np.sort([0, *rng.integers(-300, frames + 300, 5)])
             times -= max(0, times[0])

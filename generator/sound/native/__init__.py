@@ -28,7 +28,6 @@ __all__ = [
     "Fall",
     "Instrument",
     "Network",
-    "Sounding",
     "Strip",
     "desk",
     "follow_curve",
@@ -89,32 +88,15 @@ _INSTRUMENT = struct.Struct("@PPPPPP")
 _FALL = struct.Struct("@dddd")
 
 
-class Sounding(NamedTuple):
-    """A recording, 16 bits a sample, and where in the track it sounds.
-
-    `left` and `right` are the addresses of its samples, the same for a mono recording; `first` is
-    where in the track the first one sounds. From its sample `curve_from` on it follows the curve
-    at the address `curve`, whose straight lines join gains 64 samples apart, and from `fade_from`
-    on the one at `fade`, a gain a sample. Both reach to its end, and are 0 for none.
-    """
-
-    left: int
-    right: int
-    first: int
-    frames: int
-    curve: int
-    curve_from: int
-    fade: int
-    fade_from: int
-    gain: float
-
-    def packed(self) -> bytes:
-        """Return it as `mix` takes it."""
-        return packed_sounding(*self, 0)
-
-
 packed_sounding = _SOUNDING.pack
-"""What `Sounding.packed` does, from its fields and a 0: a track has thousands of notes."""
+"""Packs a recording, 16 bits a sample, and where in the track it sounds, as `mix` takes it.
+
+Its arguments are `left, right, first, frames, curve, curve_from, fade, fade_from, gain, 0`: the
+first two are the addresses of its samples, the same for a mono recording; `first` is where in the
+track the first one sounds. From its sample `curve_from` on it follows the curve at the address
+`curve`, whose straight lines join gains 64 samples apart, and from `fade_from` on that at `fade`, a
+gain a sample. Both reach to its end, and are 0 for none. No record: a track has thousands.
+"""
 
 
 class Fall(NamedTuple):
