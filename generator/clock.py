@@ -143,6 +143,23 @@ class Clock:
         """Return the tempo that holds at a tick, in quarters a minute."""
         return self.tempos[bisect_right(self._changes, tick)].quarter_bpm
 
+    def without(self, start_tick: int, end_tick: int) -> "Clock":
+        """Return the clock of what is left when a stretch at one tempo is cut out.
+
+        >>> clock = Clock((TempoPoint(0, 500_000), TempoPoint(9600, 750_000)))
+        >>> clock.without(960, 4800).tempos[1].tick
+        5760
+        """
+        less_ticks = end_tick - start_tick
+        return Clock(
+            tuple(
+                point
+                if point.tick <= start_tick
+                else TempoPoint(point.tick - less_ticks, point.us_per_quarter)
+                for point in self.tempos
+            )
+        )
+
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Clock) and self.tempos == other.tempos
 

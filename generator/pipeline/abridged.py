@@ -7,7 +7,6 @@ the last time ends: by then all that still sounds has begun within what is the s
 from dataclasses import replace
 
 from generator.band.cycle import Stretch, spliced
-from generator.clock import Clock
 from generator.pipeline.score import Score
 from generator.sound.splice import Joint
 
@@ -59,12 +58,7 @@ def abridged(score: Score) -> Score:
     parts = tuple(spliced(part, stretches) for part in score.arrangement.parts)
     return replace(
         score,
-        clock=Clock(
-            tuple(
-                point if point.tick <= leaves else replace(point, tick=point.tick - less)
-                for point in clock.tempos
-            )
-        ),
+        clock=clock.without(leaves, returns),
         end_tick=score.end_tick - less,
         arrangement=replace(score.arrangement, parts=parts, cycle=None),
         silences=tuple(

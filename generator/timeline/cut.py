@@ -2,10 +2,10 @@
 
 from bisect import bisect_left
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from generator.clock import Clock
 from generator.timeline.model import Timeline, TimelineBar, TimelineChord
 
 __all__ = ["chorus_starts", "comes_round", "without_choruses"]
@@ -29,7 +29,8 @@ def comes_round(timeline: Timeline) -> bool:
     end_tick = timeline.bars[starts[-2]].start_tick
     if any(first_tick < point.tick < end_tick for point in timeline.clock.tempos):
         return False
-    shapes = {_shape(timeline, *span) for span in pairwise(starts[1:-1])}
+    chord_ticks = [chord.start_tick for chord in timeline.chords]
+    shapes = {_shape(timeline, *span, chord_ticks) for span in pairwise(starts[1:-1])}
     return len(shapes) == 1
 
 
@@ -91,12 +92,7 @@ def without_choruses(timeline: Timeline, first: int, last: int) -> Timeline:
     ]
     return replace(
         timeline,
-        clock=Clock(
-            tuple(
-                point if point.tick <= start else replace(point, tick=point.tick - less_ticks)
-                for point in timeline.clock.tempos
-            )
-        ),
+        clock=timeline.clock.without(start, end),
         end_tick=timeline.end_tick - less_ticks,
         bars=(*timeline.bars[: starts[first - 1]], *map(bar_behind, timeline.bars[starts[last] :])),
         chords=(*chords, *map(chord_behind, behind)),
@@ -120,10 +116,13 @@ def without_choruses(timeline: Timeline, first: int, last: int) -> Timeline:
     )
 
 
-def _shape(timeline: Timeline, first: int, end: int) -> tuple[object, ...]:
+def _shape(
+    timeline: Timeline, first: int, end: int, chord_ticks: Sequence[int]
+) -> tuple[object, ...]:
     """Return all that a band plays by in some bars, at ticks counted from the first of them."""
     bars = timeline.bars[first:end]
     start, until = bars[0].start_tick, bars[-1].end_tick
+    chords = slice(bisect_left(chord_ticks, start), bisect_left(chord_ticks, until))
     return (
         tuple(
             (bar.written, bar.repeat_pass, bar.meter, bar.start_tick - start, bar.ends_phrase)
@@ -136,12 +135,7 @@ def _shape(timeline: Timeline, first: int, end: int) -> tuple[object, ...]:
                 *(chord.kind, chord.chord, chord.key, chord.articulation),
                 *(chord.start_tick - start, chord.end_tick - start, chord.sounds_tick - start),
             )
-            for chord in _within(timeline, start, until)
+            for chord in timeline.chords[chords]
         ),
         tuple((a - start, b - start) for a, b in timeline.stops if start <= a < until),
     )
-
-
-def _within(timeline: Timeline, start: int, end: int) -> tuple[TimelineChord, ...]:
-    ticks = [chord.start_tick for chord in timeline.chords]
-    return timeline.chords[bisect_left(ticks, start) : bisect_left(ticks, end)]
