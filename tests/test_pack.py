@@ -262,19 +262,32 @@ def test_a_server_that_ends_while_it_starts_a_process_takes_nothing_along(
 ):
     submit, asked = ProcessPoolExecutor.submit, []
 
-    def dies_twice(self, *work):
+    def dies_slowly(self, *work):
         asked.append(work)
-        if len(asked) <= 2:
+        if len(asked) <= 5:
             raise error
         return submit(self, *work)
 
-    monkeypatch.setattr(ProcessPoolExecutor, "submit", dies_twice)
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", dies_slowly)
     spec = PackSpec((chart,), formats=("midi",), keys=("Em", "Gm", "Am"))
     tracks = plan_pack(spec).tracks
     outcomes = list(run_here(tracks, tmp_path / "pack", 2))
     assert {outcome.error for _, outcome in outcomes} == {""}
     assert {track.folder for track, _ in outcomes} == {track.folder for track in tracks}
-    assert len(asked) == len(tracks) + 2
+    assert len(asked) == len(tracks) + 5
+
+
+def test_a_pack_whose_processes_never_start_says_so(chart, tmp_path, monkeypatch):
+    monkeypatch.setattr("generator.pack.local._MOST_IN_VAIN", 20)
+
+    def refuses(self, *work):
+        raise ConnectionRefusedError
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", refuses)
+    tracks = plan_pack(PackSpec((chart,), formats=("midi",), keys=("Em", "Gm"))).tracks
+    outcomes = list(run_here(tracks, tmp_path / "pack", 2))
+    assert [track for track, _ in outcomes] == list(tracks)
+    assert {outcome.error for _, outcome in outcomes} == {"no process can be started"}
 
 
 def test_a_failing_track_is_listed_and_the_rest_delivered(chart, tmp_path, run_chartbed):

@@ -4,6 +4,7 @@ import gc
 import os
 import signal
 import sys
+import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -20,7 +21,7 @@ from generator.pipeline.worked_out import LOADS
 
 __all__ = ["get_ready", "run_here"]
 
-_MOST_ATTEMPTS = 3
+_MOST_ATTEMPTS, _MOST_IN_VAIN = 3, 1000
 _AGAIN_S = 0.01
 _FORK_SERVER = "forkserver" in get_all_start_methods()
 _LOADS = (
@@ -72,21 +73,28 @@ def run_here(
     A process that is killed takes nothing along: the tracks that were in work are begun again in
     new processes, and only a track that was in work at three such ends counts as failed.
     """
-    waiting = list(tracks)
+    waiting = {track.folder: track for track in tracks}
     attempts: dict[str, int] = {}
+    in_vain = 0
     while waiting:
-        lost: list[PlannedTrack] = []
-        for track, outcome in _run_pool(waiting, pack, jobs):
-            if outcome is not None:
-                yield track, outcome
-                continue
-            attempts[track.folder] = attempts.get(track.folder, 0) + 1
-            if attempts[track.folder] < _MOST_ATTEMPTS:
-                lost.append(track)
-            else:
+        began = False
+        for track, outcome in _run_pool([*waiting.values()], pack, jobs):
+            began = True
+            if outcome is None:
+                attempts[track.folder] = attempts.get(track.folder, 0) + 1
+                if attempts[track.folder] < _MOST_ATTEMPTS:
+                    continue
                 reason = "the process that made it was ended three times (out of memory?)"
-                yield track, Outcome(track.job, track.folder, error=reason)
-        waiting = lost
+                outcome = Outcome(track.job, track.folder, error=reason)
+            del waiting[track.folder]
+            yield track, outcome
+        in_vain = 0 if began else in_vain + 1
+        if in_vain == _MOST_IN_VAIN:
+            for track in waiting.values():
+                yield track, Outcome(track.job, track.folder, error="no process can be started")
+            return
+        if in_vain:  # what processes are copies of was killed, and takes a while to die
+            time.sleep(_AGAIN_S)
 
 
 @cache
@@ -106,7 +114,10 @@ def _context() -> BaseContext:
 def _run_pool(
     tracks: list[PlannedTrack], pack: Path, jobs: int
 ) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
-    """Make tracks in one pool; an outcome of None is a track that a dead process left."""
+    """Make tracks in one pool; an outcome of None is a track that a dead process left.
+
+    Those that did not come to a process before the pool broke are not among them.
+    """
     get_ready()
     pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=_context(), initializer=_begin)
     try:
@@ -122,7 +133,6 @@ def _run_pool(
                 # The last two: the process that processes are copies of has ended just now.
                 except (BrokenProcessPool, EOFError, ConnectionError):
                     broken = True
-                    yield track, None
             if not futures:
                 break
             done, _ = wait(futures, return_when=FIRST_COMPLETED)
@@ -135,8 +145,6 @@ def _run_pool(
                     yield track, None
                 else:
                     yield track, outcome
-        for track in remaining:
-            yield track, None
     finally:
         _end(pool)
 
