@@ -90,8 +90,10 @@ def played(dry: native.Dry, frames: int, start: int = 0) -> np.ndarray:
     return sides[:, 0]
 
 
-def heard(sound: Sound) -> np.ndarray:
+def heard(sounds: tuple[Sound, ...]) -> np.ndarray:
     """Return a note as a bus plays it, (2, frames)."""
-    shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
-    note = native.packed_sounding(sound.left, sound.right, 0, sound.frames, *shape, 0)
-    return played(native.Dry(note), sound.frames)
+    note = b""
+    for sound in sounds:
+        shape = (sound.curve, sound.curve_from, 0, 0, sound.gain)
+        note += native.packed_sounding(sound.left, sound.right, 0, sound.frames, *shape, 0)
+    return played(native.Dry(note), max(sound.frames for sound in sounds))

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.signal import bilinear, group_delay
 
 from generator.band.style import load_style
 from generator.band.style_catalogue import style_names
@@ -49,9 +50,9 @@ def recorded(monkeypatch):
     """Return the keys that were recorded, in order."""
     keys = []
 
-    def counted(synth, key, rate_hz):
+    def counted(synth, key, rate_hz, kept=()):
         keys.append(key)
-        return record_note(synth, key, rate_hz)
+        return record_note(synth, key, rate_hz, kept)
 
     monkeypatch.setattr("generator.sound.player.record_note", counted)
     return keys
@@ -67,12 +68,16 @@ def beside_db(recorder: Recorder, synth: Synth, key: NoteKey) -> float:
     return 10 * np.log10((rest**2).sum() / (both[1] ** 2).sum() + 1e-30)
 
 
+def is_faded(recorder: Recorder, key: NoteKey) -> bool:
+    return all(sound.curve for sound in recorder.get(key))
+
+
 @pytest.mark.parametrize("pitch", [CLOSED, OPEN, TOM, SNARE, CRASH])
 def test_a_faded_stroke_is_the_one_that_the_synthesiser_plays(recorder, synth, pitch):
     for key in plays(pitch):
         # What chokes leaves a soft touch of its own in the recording, about 60 dB down.
         assert beside_db(recorder, synth, key) < (-55 if key.choke_pitch else -60)
-        assert recorder.get(key).curve
+        assert is_faded(recorder, key)
 
 
 PROGRAMS = sorted(
@@ -84,8 +89,8 @@ PROGRAMS = sorted(
         if part
     }
 )
-RECORDED_WHOLE = {35, 89}
-"""Of those: layers of their samples fall silent at different speeds."""
+RECORDED_WHOLE = {89}
+"""Of those: how its filters move depends on when it is let go."""
 
 
 @pytest.mark.parametrize("program", PROGRAMS)
@@ -94,10 +99,10 @@ def test_a_faded_note_is_the_one_that_the_synthesiser_plays(recorder, synth, pro
     faded = 0
     for pitch, velocity, blocks in (
         *((40, 127, 260), (52, 100, 400), (64, 70, 1000), (76, 50, 300)),
-        *((45, 90, 30), (57, 115, 90), (69, 60, 2500)),
+        *((45, 90, 30), (57, 115, 90), (69, 60, 2500), (33, 80, 900), (50, 110, 600)),
     ):
         key = NoteKey(0, program, pitch, velocity, blocks)
-        faded += recorder.get(key).curve != 0
+        faded += is_faded(recorder, key)
         assert beside_db(recorder, synth, key) < -60, key
     assert (faded > 0) != (program in RECORDED_WHOLE)
 
@@ -119,7 +124,8 @@ def test_a_key_is_held_for_as_long_as_its_longest_note_rings(recorder, recorded,
     """Rounded up, lest each track of a pack holds it for a time of its own."""
     keys = [NoteKey(0, 33, 43, 100, blocks) for blocks in (100, 500)]
     recorder.begin([[Placement(0, key) for key in keys]])
-    rings = 500 + len(recorder._player.curve(keys[1])) - 1
+    (fade,) = recorder._player.fades(keys[1])
+    rings = 500 + len(fade.curve) - 1
     recorder.get(keys[0])
     assert recorded[-1].duration_blocks == min(n for n in _HELD_BLOCKS if n >= rings)
     monkeypatch.setattr("generator.sound.recorder._HELD_BLOCKS", [256])
@@ -144,7 +150,7 @@ def test_where_the_library_fades_otherwise_each_stroke_is_recorded(
     key = plays(OPEN)[0]
     synth.channel_of(128, 0)
     expected = record_note(synth, key, RATE_HZ)
-    sound = recorder.get(key)
+    (sound,) = recorder.get(key)
     assert not sound.curve
     np.testing.assert_array_equal(sound.recording.samples, expected.samples)
     for known in (fade._curve, fade._fall):
@@ -153,8 +159,40 @@ def test_where_the_library_fades_otherwise_each_stroke_is_recorded(
 
 def test_a_note_let_go_before_it_has_risen_is_recorded(recorder):
     """The strings of the big font take 0.3 s to rise."""
-    assert not recorder.get(NoteKey(0, 49, 60, 100, 150)).curve
-    assert recorder.get(NoteKey(0, 49, 60, 100, 300)).curve
+    assert not is_faded(recorder, NoteKey(0, 49, 60, 100, 150))
+    assert is_faded(recorder, NoteKey(0, 49, 60, 100, 300))
+
+
+@pytest.mark.parametrize(("program", "envelopes"), [(27, 2), (35, 2), (89, 2)])
+def test_layers_that_are_recorded_apart_add_up_to_the_key(tables, synth, program, envelopes):
+    preset = tables.preset(0, program)
+    layers = preset.envelopes(52, 100)
+    assert len(layers) == envelopes
+    key = NoteKey(0, program, 52, 100, 500, held=1)
+    whole = record_note(synth, key, RATE_HZ).decoded().astype(float)
+    parts = [
+        record_note(synth, key, RATE_HZ, preset.generators(52, 100, layer)).decoded()
+        for layer in layers
+    ]
+    for part in parts:
+        assert 0.05 < np.abs(part).max() / np.abs(whole).max() < 1.5
+        assert np.abs(whole - part).max() > 0.05 * np.abs(whole).max()
+    # Each is kept in 16 bits of its own height.
+    assert np.abs(sum(parts) - whole).max() < 1e-4 * np.abs(whole).max()
+
+
+@pytest.mark.parametrize("program", [26, 27, 32, 35])
+def test_filtered_sound_fades_later_than_its_level(recorder, synth, monkeypatch, program):
+    """What a filter holds back counts: without that, eight times as much would be left."""
+    key = NoteKey(0, program, 40, 100, 600)
+    late_db = beside_db(recorder, synth, key)
+    monkeypatch.setattr("generator.sound.preset._lag_us", lambda *_: 0)
+    with Recorder(
+        read_font(choose_font().path), rate_hz=RATE_HZ, tuning_hz=440.0, jobs=1
+    ) as at_once:
+        monkeypatch.setattr(at_once._player, "_earliest", lambda *_: 16)
+        assert is_faded(at_once, key)
+        assert late_db < beside_db(at_once, synth, key) - 9
 
 
 def test_what_a_note_sounds_like_does_not_depend_on_what_was_asked_before(tables):
@@ -181,19 +219,71 @@ def test_envelopes_add_up_and_depend_on_key_and_touch():
     """SoundFont 2.04, 8.1.2 (generators 33 to 40) and 9.4: preset zones add to the samples'."""
     inner = zone({34: -2000, 35: -500, 36: 2400, 37: 300, 38: 100, 39: 10, 40: 20})
     preset = Preset([(zone({44: LOUD, 38: 50}), inner), (zone({44: SOFT, 38: 900}), inner)])
-    assert preset.envelope(60, 127) == Envelope(-12_000, -2000, -500, 2400, 300, 150)
-    assert preset.envelope(48, 50) == Envelope(-12_000, -2000, -380, 2640, 300, 1000)
+    assert preset.envelopes(60, 127) == (Envelope(-12_000, -2000, -500, 2400, 300, 150),)
+    assert preset.envelopes(48, 50) == (Envelope(-12_000, -2000, -380, 2640, 300, 1000),)
     assert preset.touch_edges(60) == (1, 100)
     assert preset.held_edges(60) == (1,)  # only how it is let go differs
 
 
-def test_a_key_whose_samples_do_not_agree_has_no_envelope():
-    quick, slow = zone({38: 0}), zone({38: 1200})
-    assert Preset([(zone({}), quick)]).envelope(60, 100).release == 0
-    assert Preset([(zone({}), quick), (zone({}), slow)]).envelope(60, 100) is None
-    assert Preset([(zone({}), zone({54: 3}))]).envelope(60, 100) is None
-    assert Preset([(zone({}), zone({}, moves=True))]).envelope(60, 100) is None
-    assert Preset([(zone({44: SOFT}), quick)]).envelope(60, 100) is None  # silent
+def layered(*inner: Zone) -> Preset:
+    return Preset([(zone({}), each) for each in inner])
+
+
+def test_samples_of_a_key_that_follow_one_envelope_are_a_layer():
+    releases = 0, 1200, 0, 2400
+    quick, slow, as_quick, slower = (zone({38: release}) for release in releases)
+    preset = layered(quick, slow, as_quick)
+    several = preset.envelopes(60, 100)
+    assert [envelope.release for envelope in several] == [0, 1200]
+    (row,) = preset.generators(60, 100, several[1])
+    none = -12_000
+    assert row == (13_500, 0, none, none, none, none, 0, 1200, 0, 0)
+    assert len(layered(quick, slow, slower).envelopes(60, 100)) == 3
+    assert not layered(quick, slow, slower, zone({38: 3600})).envelopes(60, 100)
+    assert len(layered(quick, zone({8: 6000, 38: 0})).envelopes(60, 100)) == 2
+
+
+def test_where_it_cannot_be_told_how_one_sample_moves_a_key_has_no_envelopes():
+    assert not layered(zone({54: 3})).envelopes(60, 100)
+    assert not layered(zone({}, moves=True)).envelopes(60, 100)
+    assert not layered(zone({}), zone({54: 3})).envelopes(60, 100)
+    assert not Preset([(zone({44: SOFT}), zone({}))]).envelopes(60, 100)  # silent
+    assert layered(zone({8: 6000, 38: -1200})).envelopes(60, 100)
+    assert not layered(zone({8: 6000, 38: -4800})).envelopes(60, 100)  # the filter is too slow
+
+
+def test_touches_share_what_is_held_only_with_the_same_layers():
+    """By their releases, the second sample is in the layer of the first one, or has its own."""
+    quick, slow = {38: 0}, {38: 1200}
+    inner = zone({38: 0}), zone({35: 0, 38: 0})
+
+    def edges(*outer: dict[int, int]) -> tuple[int, ...] | None:
+        loud, soft = outer[:2], outer[2:]
+        zones = [zone({**each, 44: LOUD}) for each in loud]
+        zones += [zone({**each, 44: SOFT}) for each in soft]
+        return Preset([*zip(zones, inner * 2, strict=True)]).held_edges(60)
+
+    assert edges(quick, slow, slow, quick) == (1,)
+    inner = inner[:1] * 2
+    assert edges(quick, slow, slow, quick) == (1,)
+    assert edges(quick, slow, slow, slow) == (1, 100)
+
+
+@pytest.mark.parametrize(("cents", "resonance_cb"), [(6785, 48), (7935, 0), (9000, 200)])
+@pytest.mark.parametrize("pitch", [28, 52, 76])
+def test_a_filter_delays_by_its_group_delay_at_the_pitch(cents, resonance_cb, pitch):
+    """Scipy's group delay of a low-pass with two poles whose peak is as high, at 44.1 kHz."""
+    cutoff_hz, pitch_hz = 8.176 * 2 ** (cents / 1200), 440 * 2 ** ((pitch - 69) / 12)
+    q = 10 ** ((resonance_cb / 10 - 3.01) / 20)
+    w = 2 * np.pi * cutoff_hz
+    low_pass = bilinear([w * w], [1, w / q, w * w], RATE_HZ)
+    _, delay_samples = group_delay(low_pass, [pitch_hz], fs=RATE_HZ)
+    (envelope,) = layered(zone({8: cents, 9: resonance_cb, 38: 0})).envelopes(pitch, 100)
+    assert envelope.lag_us == pytest.approx(1e6 * delay_samples[0] / RATE_HZ, rel=0.02, abs=13)
+
+
+def test_an_open_filter_delays_nothing():
+    assert layered(zone({9: 100, 38: -9000})).envelopes(60, 100)[0].lag_us == 0
 
 
 def test_layers_that_sound_otherwise_are_kept_apart():

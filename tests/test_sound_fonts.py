@@ -90,5 +90,5 @@ def test_a_compressed_font_sounds(tmp_path):
     tables = check_font(write_font(tmp_path / "tone.sf3", sine()))
     assert tables.compressed
     with Recorder(tables, rate_hz=44_100, tuning_hz=440.0, jobs=1) as recorder:
-        sound = recorder.get(NoteKey(0, 0, 69, 127, 200))
+        (sound,) = recorder.get(NoteKey(0, 0, 69, 127, 200))
     assert np.abs(sound.recording.decoded()).max() > 0.01

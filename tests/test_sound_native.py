@@ -539,7 +539,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     [
         (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
         (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
-        (native._INSTRUMENT, "PPPPPP", (1, 2, 3, 4, 5, 6)),
+        (native._INSTRUMENT, 10 * "P", tuple(range(1, 11))),
         (native._IMPRESSION, "fi", (0.5, 1)),
     ],
 )

@@ -218,7 +218,7 @@ def test_a_note_of_thirty_seconds_loops_without_a_click(tmp_path):
     part = one_part(Note(0, ticks, 69, 127)).parts[0]
     planned = plan_part(part, CLOCK, tables, 48_000)
     with Recorder(tables, rate_hz=48_000, tuning_hz=440.0, jobs=1) as recorder:
-        sound = recorder.get(planned[0].key)
+        (sound,) = recorder.get(planned[0].key)
     wave = sound.recording.decoded()[0, 4800 : 29 * 48_000].astype(np.float64)
     # A pure tone obeys x[n+1] + x[n-1] = 2 cos(w) x[n]; a click breaks it.
     residual = wave[2:] + wave[:-2] - 2 * np.cos(2 * np.pi * 440 / 48_000) * wave[1:-1]
@@ -233,7 +233,8 @@ def test_every_a_is_in_tune(tmp_path, tuning_hz):
     with Recorder(tables, rate_hz=48_000, tuning_hz=tuning_hz, jobs=1) as recorder:
         for key in range(33, 106, 12):
             planned = plan_part(one_part(Note(0, 3000, key, 127)).parts[0], CLOCK, tables, 48_000)
-            wave = recorder.get(planned[0].key).recording.decoded()[0, 4800:81_600]
+            (sound,) = recorder.get(planned[0].key)
+            wave = sound.recording.decoded()[0, 4800:81_600]
             spectrum = np.log(np.abs(np.fft.rfft(wave * np.hanning(len(wave)))) + 1e-12)
             top = int(spectrum.argmax())
             a, b, c = spectrum[top - 1 : top + 2]

@@ -1,7 +1,7 @@
 """How a note falls silent once it is let go or choked: a curve on the same note held on.
 
 A key is struck for many lengths. Where all that sounds of it follows one envelope
-(`Preset.envelope`), every length is one recording of the held key times a curve: what the
+(`Preset.envelopes`), every length is one recording of the held key times a curve: what the
 level does after the release, over what it would have done. Both fall evenly in decibels: by 96 dB
 in the release time of the font (SoundFont 2.04, section 8.1.2, generator 38), or in 0.89 s when it
 is choked, and while it is held, in the decay time.
@@ -11,19 +11,20 @@ straight lines between. These figures were found by measuring 2.3.1; a `Player` 
 library that it runs.
 """
 
+from collections.abc import Sequence
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 from generator.sound import native
 from generator.sound.preset import Envelope
-from generator.sound.recording import Recording
+from generator.sound.recording import Fade, Recording
 from generator.sound.synth import BLOCK
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["follows", "release_curve", "risen_blocks"]
+__all__ = ["follows", "release", "release_curve", "risen_blocks"]
 
 _DEPTH_CB = 960
 _SUSTAIN_STEP = 0.001  # FluidSynth: a sustain of 1000 cB is silence, and 96 dB deep
@@ -40,6 +41,13 @@ def _blocks(timecents: int, rate_hz: int, *, rounding: float = 0.0) -> int:
 def risen_blocks(envelope: Envelope, rate_hz: int) -> int:
     """Return after how many blocks a note has reached its height."""
     return _blocks(envelope.delay, rate_hz) + 1 + _blocks(envelope.attack, rate_hz)
+
+
+def release(envelope: Envelope, off_blocks: int, choke_blocks: int, rate_hz: int) -> Fade:
+    """Return how what is heard of a note fades, see `release_curve`: by its lag later."""
+    ends = BLOCK * min(off_blocks, choke_blocks or off_blocks)
+    curve = release_curve(envelope, off_blocks, choke_blocks, rate_hz)
+    return Fade(curve, ends + round(envelope.lag_us * rate_hz / 1e6))
 
 
 def release_curve(
@@ -108,14 +116,15 @@ def _gains(depth_cb: int) -> "NDArray[np.float32]":
     return gains
 
 
-def follows(
-    heard: Recording, held: Recording, curve: "NDArray[np.float32]", off_blocks: int
-) -> bool:
-    """Return whether a recording is as good as the held one times a curve."""
+def follows(heard: Recording, layers: Sequence[tuple[Recording, Fade]]) -> bool:
+    """Return whether a recording is as good as held ones that fade, added up."""
     import numpy as np
 
-    frames = min(heard.frames, held.frames)
-    corners = BLOCK * (off_blocks + np.arange(len(curve)))
+    frames = min(heard.frames, *(held.frames for held, _ in layers))
     sound = heard.decoded()[:, :frames].astype(np.float64)
-    expected = held.decoded()[:, :frames] * np.interp(np.arange(frames), corners, curve)
+    expected = np.zeros((1, frames))
+    for held, fade in layers:
+        corners = fade.start + BLOCK * np.arange(len(fade.curve))
+        gains = np.interp(np.arange(frames), corners, fade.curve)
+        expected = expected + held.decoded()[:, :frames] * gains
     return float(((sound - expected) ** 2).sum()) < _CLOSE * float((sound**2).sum())

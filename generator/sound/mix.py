@@ -52,8 +52,8 @@ class Source(Protocol):
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Hear which keys will be wanted soon."""
 
-    def get(self, key: NoteKey, now: int) -> Sound:
-        """Return how a note sounds; the mix is at `now`."""
+    def get(self, key: NoteKey, now: int) -> tuple[Sound, ...]:
+        """Return what sounds of a note; the mix is at `now`."""
 
 
 def pan_gains(pan: float) -> tuple[float, float]:
@@ -91,7 +91,7 @@ def damping(rate_hz: int) -> "NDArray[np.float32]":
 
 
 class _Note(NamedTuple):
-    """A note that sounds; `sound` keeps its memory, whatever the source drops."""
+    """Something that sounds of a note; `sound` keeps its memory, whatever the source drops."""
 
     end: int
     packed: bytes
@@ -143,15 +143,16 @@ class Bus:
         end = start + frames
         placements = self.channel.placements
         while self._next < len(placements) and placements[self._next].start_sample < end:
-            self._sounding.append(self._note(placements[self._next], start))
+            placement = placements[self._next]
+            for sound in self._source.get(placement.key, start):
+                self._sounding.append(self._note(placement, sound))
             self._next += 1
         sounding = self._sounding
         self._sounding = [note for note in sounding if note.end > end]
         times, levels = self._corners(start, end) if self.channel.expression else (None, None)
         return Dry(b"".join([note.packed for note in sounding]), times, levels, kept=sounding)
 
-    def _note(self, placement: Placement, now: int) -> "_Note":
-        sound = self._source.get(placement.key, now)
+    def _note(self, placement: Placement, sound: Sound) -> "_Note":
         first, frames, fade, fade_from = placement.start_sample, sound.frames, 0, 0
         if placement.cut_sample is not None and placement.cut_sample < first + frames:
             fade, fade_from = self._damping.ctypes.data, placement.cut_sample - first

@@ -28,8 +28,9 @@ _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
 class NoteKey(NamedTuple):
     """All that decides how a note sounds, in blocks of 64 samples where it is a time.
 
-    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never. `held` is 1
-    for what no part asks for: a key that is held for the whole of the duration and then cut off.
+    `choke_blocks` is the delay after which `choke_pitch` ends the note, 0 for never. `held` is 0
+    but for what no part asks for: a key that is held for the whole of the duration and then cut
+    off, of which only the samples sound that follow the first of its envelopes, or the second.
     A named tuple, since keys are looked up tens of thousands of times.
     """
 

@@ -5,7 +5,8 @@ say so (`Preset.touch_edges`), the loudest touch of a layer is recorded and the 
 recording times a gain. The gain is measured, since FluidSynth rounds levels to 0.1 dB.
 
 Nor is each length recorded: where the level of a key follows one envelope, a note is the recording
-of the key held on, times a curve (`fade`).
+of the key held on, times a curve (`fade`). Where its samples follow two, each is recorded apart and
+has a curve of its own.
 """
 
 import math
@@ -15,11 +16,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 from generator.sound.cache import NoteCache
-from generator.sound.fade import follows, release_curve, risen_blocks
+from generator.sound.fade import follows, release, risen_blocks
 from generator.sound.notes import NoteKey
-from generator.sound.preset import Envelope
+from generator.sound.preset import Envelope, Generators
 from generator.sound.record import record_note, record_onset, touch_gain
-from generator.sound.recording import Recording
+from generator.sound.recording import Fade, Recording
 from generator.sound.sf2 import FontTables
 from generator.sound.synth import Synth
 
@@ -32,19 +33,19 @@ __all__ = ["Player"]
 _POLYPHONY = 64
 # The note that shows how a preset fades: low, since the low strings of a font are filtered most.
 _CHECKED_PITCH, _CHECKED_VELOCITY = 40, 100
-_CHECKED_BLOCKS = 16, 64, 256, 1024  # how long after its rise it is let go
+_CHECKED_BLOCKS = 16, 64, 256, 512, 1024  # how long after its rise it is let go
 _CHECKED_CHOKE_BLOCKS = 32  # how much later it is choked, if at all
 
 
 class _Strike(NamedTuple):
     """A velocity on a key of a preset.
 
-    Notes that end `held_from` blocks after their start or later can be faded, if there is an
-    envelope. `loudest` and `loudest_held` are the greatest velocities that sound like this one, but
+    Notes that end `held_from` blocks after their start or later can be faded, if there are
+    envelopes. `loudest` and `loudest_held` are the greatest velocities that sound like this one but
     for their level, where a note is recorded whole and where it is held.
     """
 
-    envelope: Envelope | None
+    envelopes: tuple[Envelope, ...]
     held_from: float
     loudest: int
     loudest_held: int
@@ -112,24 +113,35 @@ class Player:
                 place, lambda: self._earliest(bank, program)
             )
 
-    def curve(self, key: NoteKey) -> "NDArray[np.float32] | None":
-        """Return how a note falls silent, see `release_curve`; None if it is recorded whole.
+    def fades(self, key: NoteKey) -> tuple[Fade, ...]:
+        """Return how the layers of a note fall silent; none if it is recorded whole.
 
         What its preset does has been learnt.
         """
         strike = self._strike(key)
-        if strike.envelope is None or key.ends_blocks < strike.held_from:
-            return None
-        return release_curve(strike.envelope, key.duration_blocks, key.choke_blocks, self._rate_hz)
+        return () if key.ends_blocks < strike.held_from else self._fades(key, strike.envelopes)
+
+    def _fades(self, key: NoteKey, envelopes: tuple[Envelope, ...]) -> tuple[Fade, ...]:
+        ends = key.duration_blocks, key.choke_blocks
+        return tuple(release(envelope, *ends, self._rate_hz) for envelope in envelopes)
 
     def recording(self, key: NoteKey) -> Recording:
         """Return a note, from the cache if it is there."""
         recording = self.cache.get(key) if self.cache else None
         if recording is None:
-            recording = record_note(self._own_synth(), key, self._rate_hz)
+            recording = self._record(key)
             if self.cache:
                 self.cache.put(key, recording)
         return recording
+
+    def _record(self, key: NoteKey) -> Recording:
+        kept: tuple[Generators, ...] = ()
+        if key.held:
+            preset = self._font.preset(key.bank, key.program)
+            envelopes = preset.envelopes(key.pitch, key.velocity)
+            if len(envelopes) > 1:
+                kept = preset.generators(key.pitch, key.velocity, envelopes[key.held - 1])
+        return record_note(self._own_synth(), key, self._rate_hz, kept)
 
     def touch(self, key: NoteKey, like: NoteKey) -> float | None:
         """Return the gain that makes the touch of `like` this one; None if there is more to it."""
@@ -154,16 +166,19 @@ class Player:
 
     def _strike_of(self, bank: int, program: int, pitch: int, velocity: int) -> "_Strike":
         preset = self._font.preset(bank, program)
-        envelope = preset.envelope(pitch, velocity)
+        envelopes = preset.envelopes(pitch, velocity)
         earliest_blocks = self._earliest_blocks[bank, program]
         loudest, loudest_held = (
             velocity if edges is None else _loudest(edges, velocity)
             for edges in (preset.touch_edges(pitch), preset.held_edges(pitch))
         )
-        if envelope is None or earliest_blocks is None:
-            return _Strike(None, math.inf, loudest, loudest_held)
-        held_from = risen_blocks(envelope, self._rate_hz) + earliest_blocks
-        return _Strike(envelope, held_from, loudest, loudest_held)
+        if not envelopes or earliest_blocks is None:
+            return _Strike((), math.inf, loudest, loudest_held)
+        held_from = self._risen_blocks(envelopes) + earliest_blocks
+        return _Strike(envelopes, held_from, loudest, loudest_held)
+
+    def _risen_blocks(self, envelopes: tuple[Envelope, ...]) -> int:
+        return max(risen_blocks(envelope, self._rate_hz) for envelope in envelopes)
 
     def _kept(self, place: NoteKey, measure: Callable[[], float | None]) -> float | None:
         """Return a number from the cache if it is there.
@@ -184,24 +199,23 @@ class Player:
         preset = self._font.preset(bank, program)
         pitches = sorted(preset.chokes) or sorted(range(128), key=_from_checked)
         for pitch in pitches:
-            envelope = preset.envelope(pitch, _CHECKED_VELOCITY)
-            if envelope:
+            envelopes = preset.envelopes(pitch, _CHECKED_VELOCITY)
+            if envelopes:
                 break
         else:
             return None
-        risen = risen_blocks(envelope, self._rate_hz)
+        risen = self._risen_blocks(envelopes)
         for blocks in _CHECKED_BLOCKS:
             off = risen + blocks
             choke = off + _CHECKED_CHOKE_BLOCKS if preset.chokes else 0
-            curve = release_curve(envelope, off, choke, self._rate_hz)
             key = NoteKey(bank, program, pitch, _CHECKED_VELOCITY, off)
-            held = key._replace(duration_blocks=off + len(curve) - 1, held=1)
             if choke:
                 key = key._replace(choke_blocks=choke, choke_pitch=pitch)
-            short, whole = (
-                record_note(self._own_synth(), each, self._rate_hz) for each in (key, held)
-            )
-            if follows(short, whole, curve, off):
+            whole, layers = self._record(key), []
+            for number, fade in enumerate(self._fades(key, envelopes), 1):
+                take = NoteKey(*key[:4], fade.held_blocks, held=number)
+                layers.append((self._record(take), fade))
+            if follows(whole, layers):
                 return blocks
         return None
 

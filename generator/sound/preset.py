@@ -4,25 +4,43 @@ A key at a velocity sounds through pairs of a preset zone and an instrument zone
 add up. Generator numbers and defaults: SoundFont Technical Specification 2.04, section 8.1.2.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
-__all__ = ["OF_ENVELOPE", "Envelope", "Preset", "Zone"]
+__all__ = ["OF_ENVELOPE", "TOLD_BY", "Envelope", "Generators", "Preset", "Zone"]
 
 KEY_RANGE, VELOCITY_RANGE = 43, 44
 EXCLUSIVE_CLASS = 57
 OF_ENVELOPE = range(33, 41)
 """The generators of the envelope of the level."""
 
+TOLD_BY = (8, 9, *OF_ENVELOPE)
+"""The generators by which the samples that sound in one key are told from one another."""
+
+_CUTOFF, _RESONANCE = TOLD_BY[:2]
 _DELAY, _ATTACK, _HOLD, _DECAY, _SUSTAIN, _RELEASE, _KEY_TO_HOLD, _KEY_TO_DECAY = OF_ENVELOPE
 _SAMPLE_MODES, _LOOPS_UNTIL_RELEASE = 54, 3
 _MIDDLE_KEY = 60
 # Of times in timecents: what stands for none, and the range that FluidSynth 2.3.1 allows.
 _INSTANT, _SHORTEST_RELEASE, _LONGEST_HOLD, _LONGEST = -12_000, -7200, 5000, 8000
 _SILENT_CB = 1000
+_OPEN_CENTS = 13_500  # of a filter that lets all pass
+_LAG_STEP_US = 25  # a sample at 40 kHz
+_DEPTH_DB = 96  # how far a note falls in the time of its release
+_MOST_LAG_DB = 0.2  # it may fall so far while its filter lags: beyond, sound is no longer just late
+_DEFAULTS = {
+    _CUTOFF: _OPEN_CENTS,
+    **dict.fromkeys((_RESONANCE, _SUSTAIN, _KEY_TO_HOLD, _KEY_TO_DECAY), 0),
+}
+_MOST_LAYERS = 3  # more would take longer to mix than to record anew
 
 _NOT_BEFORE_RELEASE = frozenset({KEY_RANGE, VELOCITY_RANGE, _RELEASE})
+
+
+Generators = tuple[int, ...]
+"""The amounts of `TOLD_BY`."""
 
 
 class Envelope(NamedTuple):
@@ -31,6 +49,9 @@ class Envelope(NamedTuple):
     It rises until `attack` has passed, keeps its height for `hold`, and then falls evenly in
     decibels, so fast that `decay` would bring it to silence, until `sustain_cb` below its height;
     let go, it falls so fast that `release` would. `hold` and `decay` are 0 where the level stays.
+
+    What is heard follows `lag_us` later: the filter comes behind the level, and low-passed sound is
+    late.
     """
 
     delay: int
@@ -39,6 +60,7 @@ class Envelope(NamedTuple):
     decay: int
     sustain_cb: int
     release: int
+    lag_us: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +136,17 @@ class Preset:
         """Return the same for a key that is held: how it is let go does not matter."""
         return self._key(pitch).held_edges
 
-    def envelope(self, pitch: int, velocity: int) -> Envelope | None:
-        """Return how the level of a note moves; None if its samples do not agree on it.
+    def envelopes(self, pitch: int, velocity: int) -> tuple[Envelope, ...]:
+        """Return how the levels of a note's samples move: each way once, always in one order.
 
-        Nor can it be told of a key that goes on with other sound once it is let go.
+        Empty where that cannot be told, such as of a key that goes on with other sound once it is
+        let go, or falls silent faster than its filter follows.
         """
-        return self._key(pitch).envelope(velocity)
+        return tuple(self._key(pitch).layers(velocity))
+
+    def generators(self, pitch: int, velocity: int, envelope: Envelope) -> tuple[Generators, ...]:
+        """Return by what to know the samples of a note that follow one of its envelopes."""
+        return self._key(pitch).layers(velocity)[envelope]
 
     def _key(self, pitch: int) -> "_Key":
         key = self._keys.get(pitch)
@@ -138,8 +165,7 @@ class _Key:
             for pair in pairs
             if pair.lowest <= pitch <= pair.highest and pair.softest <= pair.loudest
         ]
-        self._envelopes: dict[int, Envelope | None] = {}  # by velocity
-        self._of_pairs: dict[int, Envelope | None] = {}
+        self._layers: dict[tuple[int, ...], dict[Envelope, tuple[Generators, ...]]] = {}
 
     @cached_property
     def touch_edges(self) -> tuple[int, ...] | None:
@@ -159,25 +185,26 @@ class _Key:
         changes = [n for n in range(len(edges)) if n == 0 or sounds[n] != sounds[n - 1]]
         return tuple(edges[n] for n in changes)
 
-    def envelope(self, velocity: int) -> Envelope | None:
-        if velocity not in self._envelopes:
-            several = {self._envelope(pair) for pair in self._sounding(velocity)}
-            self._envelopes[velocity] = several.pop() if len(several) == 1 else None
-        return self._envelopes[velocity]
-
-    def _envelope(self, pair: _Pair) -> Envelope | None:
-        if id(pair) not in self._of_pairs:
-            self._of_pairs[id(pair)] = _envelope(pair, self._pitch)
-        return self._of_pairs[id(pair)]
+    def layers(self, velocity: int) -> dict[Envelope, tuple[Generators, ...]]:
+        pairs = self._sounding(velocity)
+        which = tuple(map(id, pairs))
+        if which not in self._layers:
+            self._layers[which] = _layers(pairs, self._pitch)
+        return self._layers[which]
 
     def _sounding(self, velocity: int) -> list[_Pair]:
         return [pair for pair in self._pairs if pair.softest <= velocity <= pair.loudest]
 
-    def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int]]]:
+    def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int], int]]:
+        """Return what sounds while it is held, and in which of the layers."""
+        numbers: dict[Envelope | None, int] = {
+            envelope: number for number, envelope in enumerate(self.layers(velocity), 1)
+        }
         return [
             (
                 id(pair.inner),
                 {n: v for n, v in pair.outer.generators.items() if n not in _NOT_BEFORE_RELEASE},
+                numbers.get(_envelope(pair, self._pitch), 0),
             )
             for pair in self._sounding(velocity)
         ]
@@ -194,6 +221,37 @@ def _common(outer: Zone, inner: Zone, generator: int) -> tuple[int, int]:
     return max(low, inner_low), min(high, inner_high)
 
 
+def _layers(pairs: list[_Pair], pitch: int) -> dict[Envelope, tuple[Generators, ...]]:
+    layers: dict[Envelope, set[Generators]] = {}
+    for pair in pairs:
+        envelope = _envelope(pair, pitch)
+        if envelope is None:
+            return {}
+        layers.setdefault(envelope, set()).add(_generators(pair))
+    if len(layers) > _MOST_LAYERS:
+        return {}
+    return {envelope: tuple(sorted(rows)) for envelope, rows in layers.items()}
+
+
+def _generators(pair: _Pair) -> Generators:
+    return tuple(pair.amount(n, _DEFAULTS.get(n, _INSTANT)) for n in TOLD_BY)
+
+
+def _lag_us(pair: _Pair, pitch: int) -> int:
+    """Return by how much the filter of a sample delays the swell and fade of a note.
+
+    That is the group delay of a low-pass with two poles, 1 / (1 + s / q + s ** 2), at the pitch.
+    """
+    cutoff_cents = pair.amount(_CUTOFF, _OPEN_CENTS)
+    if cutoff_cents >= _OPEN_CENTS:
+        return 0
+    cutoff_hz = 8.176 * 2 ** (cutoff_cents / 1200)
+    q = 10 ** ((pair.amount(_RESONANCE) / 10 - 3.01) / 20)
+    x = 2 ** ((100 * pitch - cutoff_cents) / 1200)
+    delay_s = (1 + x**2) / ((1 - x**2) ** 2 + (x / q) ** 2) / (q * 2 * math.pi * cutoff_hz)
+    return _LAG_STEP_US * round(1e6 * delay_s / _LAG_STEP_US)
+
+
 def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
     def time(generator: int, longest: int, scaling: int | None = None) -> int:
         moved = 0 if scaling is None else pair.amount(scaling) * (_MIDDLE_KEY - pitch)
@@ -202,6 +260,9 @@ def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
     goes_on = pair.amount(_SAMPLE_MODES) == _LOOPS_UNTIL_RELEASE
     if goes_on or pair.outer.envelope_moves or pair.inner.envelope_moves:
         return None
+    release, lag_us = max(_SHORTEST_RELEASE, time(_RELEASE, _LONGEST)), _lag_us(pair, pitch)
+    if _DEPTH_DB * lag_us / 1e6 > _MOST_LAG_DB * 2 ** (release / 1200):
+        return None
     sustain_cb = max(0, min(_SILENT_CB, pair.amount(_SUSTAIN)))
     return Envelope(
         time(_DELAY, _LONGEST_HOLD),
@@ -209,5 +270,6 @@ def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
         time(_HOLD, _LONGEST_HOLD, _KEY_TO_HOLD) if sustain_cb else 0,
         time(_DECAY, _LONGEST, _KEY_TO_DECAY) if sustain_cb else 0,
         sustain_cb,
-        max(_SHORTEST_RELEASE, time(_RELEASE, _LONGEST)),
+        release,
+        lag_us,
     )

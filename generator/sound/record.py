@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from generator.errors import SynthError
 from generator.sound import native
 from generator.sound.notes import NoteKey
+from generator.sound.preset import Generators
 from generator.sound.recording import Recording
 from generator.sound.synth import BLOCK, Synth
 
@@ -26,8 +27,10 @@ _ONSET = 16 * BLOCK
 _PURE = 1e-4  # greatest residual (-80 dB) for which a touch counts as a gain
 
 
-def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> Recording:
-    """Play one note and return it.
+def record_note(
+    synth: Synth, key: NoteKey, rate_hz: int, kept: tuple[Generators, ...] = ()
+) -> Recording:
+    """Play one note and return it, or only those of its samples that have some `kept` generators.
 
     Raises
     ------
@@ -49,6 +52,7 @@ def record_note(synth: Synth, key: NoteKey, rate_hz: int) -> Recording:
         tail_floor=_TAIL_FLOOR,
         silent=_SILENT,
         longest_tail=tail,
+        kept=kept,
         tape=tape,
     )
     if frames < 0:

@@ -11,17 +11,12 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.player import Player
-from generator.sound.recording import Recording, Sound
+from generator.sound.recording import Fade, Recording, Sound
 from generator.sound.sf2 import FontTables
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 __all__ = ["Recorder"]
 
@@ -74,10 +69,10 @@ class Recorder:
         # Of the track that plays now:
         self._starts: dict[NoteKey, list[int]] = {}
         self._uses: dict[NoteKey, list[int]] = {}
-        self._curves: dict[NoteKey, NDArray[np.float32] | None] = {}
+        self._fades: dict[NoteKey, tuple[Fade, ...]] = {}
         self._held_blocks: dict[_Touch, int] = {}
-        self._takes: dict[NoteKey, NoteKey] = {}
-        self._ready: dict[NoteKey, Sound] = {}
+        self._takes: dict[NoteKey, tuple[NoteKey, ...]] = {}
+        self._ready: dict[NoteKey, tuple[Sound, ...]] = {}
 
     def __enter__(self) -> "Recorder":
         return self
@@ -118,7 +113,7 @@ class Recorder:
 
         What is needed soonest is kept longest.
         """
-        for kept in (self._starts, self._uses, self._curves, self._held_blocks, self._takes):
+        for kept in (self._starts, self._uses, self._fades, self._held_blocks, self._takes):
             kept.clear()
         self._ready.clear()
         for placements in parts:
@@ -146,9 +141,10 @@ class Recorder:
             if key in self._ready:
                 continue
             loudest = self._loudest_of(key)
-            take, touches = self._loud_take(key), (_touch(key), _touch(loudest))
-            if take not in self._recordings and take not in self._asked:
-                takes[take] = None
+            touches = _touch(key), _touch(loudest)
+            for take in self._loud_takes(key):
+                if take not in self._recordings and take not in self._asked:
+                    takes[take] = None
             if key != loudest and touches not in self._gains and touches not in self._asked_gains:
                 gains[touches] = key, loudest
         for some in _requests(takes):
@@ -158,15 +154,15 @@ class Recorder:
             future = self._pool.submit(_Played, self._player, [], [*gains.values()])
             self._asked_gains.update(dict.fromkeys(gains, future))
 
-    def get(self, key: NoteKey, now: int = 0) -> Sound:
-        """Return how a note sounds; `now` is the sample that the mix has come to."""
+    def get(self, key: NoteKey, now: int = 0) -> tuple[Sound, ...]:
+        """Return what sounds of a note; `now` is the sample that the mix has come to."""
         ready = self._ready.get(key)
         if ready is None:
             ready = self._ready[key] = self._find(key, now)
         return ready
 
-    def _find(self, key: NoteKey, now: int) -> Sound:
-        like, gain, take = self._loudest_of(key), 1.0, self._loud_take(key)
+    def _find(self, key: NoteKey, now: int) -> tuple[Sound, ...]:
+        like, gain, takes = self._loudest_of(key), 1.0, self._loud_takes(key)
         if key != like:
             touches = (_touch(key), _touch(like))
             if touches not in self._gains:
@@ -174,9 +170,12 @@ class Recorder:
                 played = asked.result() if asked else self._play([], [(key, like)])
                 self._gains[touches] = played.gains[touches]
             own = self._gains[touches]
-            gain, take = (1.0, self._take(key, key)) if own is None else (own, take)
-        recording = self._recording(take, now)
-        return Sound(recording, gain, self._curve(key), key.ends_blocks)
+            gain, takes = (1.0, self._takes_of(key, key)) if own is None else (own, takes)
+        recordings = [self._recording(take, now) for take in takes]
+        fades = self._fades_of(key) or (None,)
+        return tuple(
+            Sound(recording, gain, fade) for recording, fade in zip(recordings, fades, strict=True)
+        )
 
     def _recording(self, take: NoteKey, now: int) -> Recording:
         known = self._recordings.get(take)
@@ -199,7 +198,7 @@ class Recorder:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
         if not self._uses:
             for key, samples in self._starts.items():
-                for take in {self._take(key, key), self._loud_take(key)}:
+                for take in {*self._takes_of(key, key), *self._loud_takes(key)}:
                     self._uses.setdefault(take, []).extend(samples)
             for samples in self._uses.values():
                 samples.sort()
@@ -212,7 +211,9 @@ class Recorder:
                 self._bytes -= recording.samples.nbytes
                 dropped.add(id(recording))
         self._ready = {
-            key: sound for key, sound in self._ready.items() if id(sound.recording) not in dropped
+            key: sounds
+            for key, sounds in self._ready.items()
+            if all(id(sound.recording) not in dropped for sound in sounds)
         }
 
     def _next_use(self, take: NoteKey, now: int) -> float:
@@ -235,32 +236,34 @@ class Recorder:
             else:
                 self._player.learn(*preset)
 
-    def _curve(self, key: NoteKey) -> "NDArray[np.float32] | None":
-        if key not in self._curves:
-            self._curves[key] = self._player.curve(key)
-        return self._curves[key]
+    def _fades_of(self, key: NoteKey) -> tuple[Fade, ...]:
+        known = self._fades.get(key)
+        if known is None:
+            known = self._fades[key] = self._player.fades(key)
+        return known
 
     def _needed_blocks(self, key: NoteKey) -> int:
         """Return for how long a key has to be held to be this note; 0 if it is recorded whole."""
-        curve = self._curve(key)
-        return 0 if curve is None else key.ends_blocks + len(curve) - 1
+        return max((fade.held_blocks for fade in self._fades_of(key)), default=0)
 
-    def _loud_take(self, key: NoteKey) -> NoteKey:
+    def _loud_takes(self, key: NoteKey) -> tuple[NoteKey, ...]:
         """Return what is recorded for a note if its touch is one of level alone."""
         known = self._takes.get(key)
         if known is None:
-            known = self._takes[key] = self._take(self._loudest_of(key), key)
+            known = self._takes[key] = self._takes_of(self._loudest_of(key), key)
         return known
 
-    def _take(self, like: NoteKey, key: NoteKey) -> NoteKey:
+    def _takes_of(self, like: NoteKey, key: NoteKey) -> tuple[NoteKey, ...]:
         """Return what is recorded for a note: the touch of `like`, held where it can be faded."""
         needed = self._needed_blocks(key)
         if not needed:
-            return like
+            return (like,)
         touch = _touch(like)
         needed = max(needed, self._held_blocks.get(touch, 0))
         longer = _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed) :]
-        return NoteKey(*touch, longer[0] if longer else needed, held=1)
+        blocks = longer[0] if longer else needed
+        layers = range(1, len(self._fades_of(key)) + 1)
+        return tuple(NoteKey(*touch, blocks, held=layer) for layer in layers)
 
 
 class _Played:

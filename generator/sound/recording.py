@@ -4,7 +4,7 @@ That is 98 dB below the peak of each note, finer than anything placed beside it 
 the memory of floats: what is kept at once decides how many notes have to be played again.
 """
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from generator.sound import native
 from generator.sound.native import SPAN
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Recording", "Sound"]
+__all__ = ["Fade", "Recording", "Sound"]
 
 _FULL = 32_767
 
@@ -56,6 +56,23 @@ class Recording:
         return self.samples.astype(np.float32) * np.float32(self.scale)
 
 
+class Fade(NamedTuple):
+    """How a recording falls silent: its gain at the borders of blocks, from sample `start` on."""
+
+    curve: "NDArray[np.float32]"
+    start: int
+
+    @property
+    def end(self) -> int:
+        """The sample where it is silent."""
+        return self.start + SPAN * (len(self.curve) - 1)
+
+    @property
+    def held_blocks(self) -> int:
+        """For how long a key has to be held for it."""
+        return -(-self.end // SPAN)
+
+
 class Sound:
     """A recording as a note plays it.
 
@@ -64,10 +81,8 @@ class Sound:
     recording : Recording
     gain : float
         Of the whole of it.
-    curve : array of float32, optional
-        Its gain from block `curve_from_blocks` on, at the borders of blocks of 64 samples, where
-        it ends too. Without one the recording is played to its end.
-    curve_from_blocks : int
+    fade : Fade, optional
+        Without one the recording is played to its end.
 
     Attributes
     ----------
@@ -79,19 +94,18 @@ class Sound:
         The address of the curve, or 0, and the sample that it starts at.
     """
 
-    __slots__ = ("_gains", "curve", "curve_from", "frames", "gain", "left", "recording", "right")
+    __slots__ = ("_fade", "curve", "curve_from", "frames", "gain", "left", "recording", "right")
 
     def __init__(
         self,
         recording: Recording,
         gain: float = 1.0,
-        curve: "NDArray[np.float32] | None" = None,
-        curve_from_blocks: int = 0,
+        fade: Fade | None = None,
     ) -> None:
-        self.recording, self._gains = recording, curve
+        self.recording, self._fade = recording, fade
         self.left, self.right = recording.left, recording.right
         self.gain = gain * recording.scale
-        self.frames, self.curve, self.curve_from = recording.frames, 0, SPAN * curve_from_blocks
-        if curve is not None:
-            self.curve = curve.ctypes.data
-            self.frames = min(self.frames, self.curve_from + SPAN * (len(curve) - 1))
+        self.frames, self.curve, self.curve_from = recording.frames, 0, 0
+        if fade:
+            self.curve, self.curve_from = fade.curve.ctypes.data, fade.start
+            self.frames = min(self.frames, fade.end)

@@ -206,8 +206,12 @@ class Synth:
     def instrument(self) -> Instrument:
         """What compiled code takes to play it."""
         library = self._fs._fl
-        names = ("noteon", "noteoff", "write_float", "all_sounds_off", "get_active_voice_count")
-        functions = (getattr(library, f"fluid_synth_{name}") for name in names)
+        names = (
+            *("synth_noteon", "synth_noteoff", "synth_write_float", "synth_all_sounds_off"),
+            *("synth_get_active_voice_count", "synth_get_voicelist"),
+            *("voice_gen_get", "voice_gen_set", "voice_update_param"),
+        )
+        functions = (getattr(library, f"fluid_{name}") for name in names)
         addresses = (ctypes.cast(function, ctypes.c_void_p).value or 0 for function in functions)
         return Instrument(int(self._synth or 0), *addresses)
 

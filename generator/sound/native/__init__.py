@@ -11,6 +11,7 @@ import struct
 import sys
 from collections.abc import Sequence
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -70,7 +71,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     ),
     "record": (
         *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
-        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _COUNT, _POINTER),
+        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _NUMBER, _POINTER, _COUNT, _POINTER),
     ),
     "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
     "desk": (
@@ -84,7 +85,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
 
 
 _GIVES = {"record": _COUNT, "record_onset": _COUNT, "release_gains": _COUNT}
-_INSTRUMENT = struct.Struct("@PPPPPP")
+_INSTRUMENT = struct.Struct("@10P")
 _FALL = struct.Struct("@dddd")
 
 
@@ -157,6 +158,10 @@ class Instrument(NamedTuple):
     write_float: int
     all_sounds_off: int
     active_voices: int
+    list_voices: int
+    generator: int
+    set_generator: int
+    update: int
 
 
 class Network(NamedTuple):
@@ -398,6 +403,7 @@ def record(
     tail_floor: float,
     silent: float,
     longest_tail: int,
+    kept: Sequence[Sequence[int]],
     tape: "Samples",
 ) -> tuple[int, float, bool]:
     """Play a note on a clean voice, and put it on tape until it has died away.
@@ -414,6 +420,8 @@ def record(
         It has died away where it stays below this share of its peak, or below this.
     longest_tail : int
         Samples; 0 for a recording that ends where the note would be let go.
+    kept : sequence of sequence of int
+        Generators 8, 9 and 33 to 40 of the only voices that are to sound; empty for all.
     tape : array, (2, frames)
         With room for the later end, the longest tail and 2,048 samples more.
 
@@ -430,7 +438,9 @@ def record(
     frames = _library().record(
         _INSTRUMENT.pack(*instrument),
         *(channel, pitch, velocity, held, choke_pitch, choke),
-        *(tail_floor, silent, longest_tail, _address(tape), tape.shape[1], heard),
+        *(tail_floor, silent, longest_tail),
+        *(struct.pack(f"@{10 * len(kept)}f", *chain(*kept)), len(kept)),
+        *(_address(tape), tape.shape[1], heard),
     )
     peak, same = _IMPRESSION.unpack(heard)
     return int(frames), peak, bool(same)
