@@ -11,6 +11,8 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import chain
+from typing import NamedTuple
 
 from generator.sound.cache import NoteCache
 from generator.sound.notes import NoteKey, Placement
@@ -18,9 +20,10 @@ from generator.sound.player import Player
 from generator.sound.recording import Fade, Recording, Sound
 from generator.sound.sf2 import FontTables
 
-__all__ = ["Recorder"]
+__all__ = ["MEMORY_BYTES", "Recorder"]
 
-_MEMORY_BYTES = 64 << 20
+MEMORY_BYTES = 64 << 20
+"""How much recordings take unless told otherwise."""
 _KEPT_SHARE = 0.75
 
 _HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
@@ -28,8 +31,24 @@ _HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
 
 _REQUEST_BLOCKS = 4096  # 6 s
 
+_MOST_NEEDS = 20_000  # 10 MB
+
 _Touch = tuple[int, int, int, int]
 """Bank, program, pitch, velocity."""
+
+
+class _Need(NamedTuple):
+    """What there is to a note, whatever track plays it.
+
+    `loudest` is the key at the loudest touch that sounds like it. A key has to be held for
+    `held_blocks`, unless it is recorded whole: then that is 0, and there are no fades.
+    """
+
+    touch: _Touch
+    loudest: NoteKey
+    loudest_touch: _Touch
+    fades: tuple[Fade, ...]
+    held_blocks: int
 
 
 class Recorder:
@@ -45,6 +64,8 @@ class Recorder:
         play them beforehand: whoever mixes waits for them most of the time.
     cache : NoteCache, optional
         Recordings on disk: asked first, and given what had to be recorded.
+    memory_bytes : int
+        How much recordings may take; those that are needed last go.
     """
 
     def __init__(
@@ -55,8 +76,10 @@ class Recorder:
         tuning_hz: float,
         jobs: int,
         cache: NoteCache | None = None,
+        memory_bytes: int = MEMORY_BYTES,
     ) -> None:
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
+        self._memory_bytes = memory_bytes
         self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
         self._asked: dict[NoteKey, Future[_Played]] = {}
@@ -64,12 +87,11 @@ class Recorder:
         self._recordings: dict[NoteKey, Recording] = {}
         self._bytes = 0
         self._lessons: dict[tuple[int, int], Future[None]] = {}
-        self._loudest: dict[NoteKey, NoteKey] = {}
+        self._needs: dict[NoteKey, _Need] = {}
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
         # Of the track that plays now:
-        self._starts: dict[NoteKey, list[int]] = {}
+        self._parts: list[tuple[Placement, ...]] = []
         self._uses: dict[NoteKey, list[int]] = {}
-        self._fades: dict[NoteKey, tuple[Fade, ...]] = {}
         self._held_blocks: dict[_Touch, int] = {}
         self._takes: dict[NoteKey, tuple[NoteKey, ...]] = {}
         self._ready: dict[NoteKey, tuple[Sound, ...]] = {}
@@ -108,23 +130,21 @@ class Recorder:
         for preset in wanted:
             self._lessons[preset] = self._pool.submit(self._player.learn, *preset)
 
-    def begin(self, parts: Iterable[Iterable[Placement]]) -> None:
+    def begin(self, parts: Iterable[tuple[Placement, ...]]) -> None:
         """Hear all that a track will play: for how long each key has to be held, and when.
 
         What is needed soonest is kept longest.
         """
-        for kept in (self._starts, self._uses, self._fades, self._held_blocks, self._takes):
+        for kept in (self._uses, self._held_blocks, self._takes, self._ready):
             kept.clear()
-        self._ready.clear()
-        for placements in parts:
-            for placement in placements:
-                self._starts.setdefault(placement.key, []).append(placement.start_sample)
-        self._learn({(key.bank, key.program) for key in self._starts})
+        if len(self._needs) > _MOST_NEEDS:
+            self._needs.clear()
+        self._parts = list(parts)
         held = self._held_blocks
-        for key in self._starts:
-            needed = self._needed_blocks(key)
-            for touch in (_touch(key), _touch(self._loudest_of(key))) if needed else ():
-                held[touch] = max(needed, held.get(touch, 0))
+        for key in dict.fromkeys(key for part in self._parts for _, key, _ in part):
+            need = self._need_of(key)
+            for touch in (need.touch, need.loudest_touch) if need.held_blocks else ():
+                held[touch] = max(need.held_blocks, held.get(touch, 0))
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track."""
@@ -140,12 +160,14 @@ class Recorder:
         for key in keys:
             if key in self._ready:
                 continue
-            loudest = self._loudest_of(key)
-            touches = _touch(key), _touch(loudest)
             for take in self._loud_takes(key):
                 if take not in self._recordings and take not in self._asked:
                     takes[take] = None
-            if key != loudest and touches not in self._gains and touches not in self._asked_gains:
+            touch, loudest, loudest_touch, *_ = self._need_of(key)
+            if touch == loudest_touch:
+                continue
+            touches = touch, loudest_touch
+            if touches not in self._gains and touches not in self._asked_gains:
                 gains[touches] = key, loudest
         for some in _requests(takes):
             future = self._pool.submit(_Played, self._player, some, [])
@@ -162,19 +184,18 @@ class Recorder:
         return ready
 
     def _find(self, key: NoteKey, now: int) -> tuple[Sound, ...]:
-        like, gain, takes = self._loudest_of(key), 1.0, self._loud_takes(key)
-        if key != like:
-            touches = (_touch(key), _touch(like))
+        need, gain, takes = self._need_of(key), 1.0, self._loud_takes(key)
+        if need.touch != need.loudest_touch:
+            touches = need.touch, need.loudest_touch
             if touches not in self._gains:
                 asked = self._asked_gains.pop(touches, None)
-                played = asked.result() if asked else self._play([], [(key, like)])
+                played = asked.result() if asked else self._play([], [(key, need.loudest)])
                 self._gains[touches] = played.gains[touches]
             own = self._gains[touches]
-            gain, takes = (1.0, self._takes_of(key, key)) if own is None else (own, takes)
-        recordings = [self._recording(take, now) for take in takes]
-        fades = self._fades_of(key) or (None,)
+            gain, takes = (1.0, self._takes_of(key, need)) if own is None else (own, takes)
         return tuple(
-            Sound(recording, gain, fade) for recording, fade in zip(recordings, fades, strict=True)
+            Sound(self._recording(take, now), gain, fade)
+            for take, fade in zip(takes, need.fades or (None,), strict=True)
         )
 
     def _recording(self, take: NoteKey, now: int) -> Recording:
@@ -185,7 +206,7 @@ class Recorder:
         played = asked.result() if asked else self._play([take], [])
         recording = self._recordings[take] = played.recordings.pop(take)
         self._bytes += recording.samples.nbytes
-        if self._bytes > _MEMORY_BYTES:
+        if self._bytes > self._memory_bytes:
             self._drop_some(take, now)
         return recording
 
@@ -197,14 +218,14 @@ class Recorder:
     def _drop_some(self, newest: NoteKey, now: int) -> None:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
         if not self._uses:
-            for key, samples in self._starts.items():
-                for take in {*self._takes_of(key, key), *self._loud_takes(key)}:
-                    self._uses.setdefault(take, []).extend(samples)
+            for start, key, _ in chain(*self._parts):
+                for take in {*self._takes_of(key, self._need_of(key)), *self._loud_takes(key)}:
+                    self._uses.setdefault(take, []).append(start)
             for samples in self._uses.values():
                 samples.sort()
         order = sorted(self._recordings, key=lambda take: self._next_use(take, now))
         dropped = set()
-        while self._bytes > _KEPT_SHARE * _MEMORY_BYTES and order:
+        while self._bytes > _KEPT_SHARE * self._memory_bytes and order:
             last = order.pop()
             if last != newest:
                 recording = self._recordings.pop(last)
@@ -222,47 +243,36 @@ class Recorder:
         place = bisect_right(uses, now - self._recordings[take].frames)
         return uses[place] if place < len(uses) else math.inf
 
-    def _loudest_of(self, key: NoteKey) -> NoteKey:
-        known = self._loudest.get(key)
-        if known is None:
-            self._learn({(key.bank, key.program)})
-            known = self._loudest[key] = self._player.loudest(key)
-        return known
-
-    def _learn(self, presets: set[tuple[int, int]]) -> None:
-        for preset in sorted(presets):
-            if lesson := self._lessons.pop(preset, None):
+    def _need_of(self, key: NoteKey) -> _Need:
+        need = self._needs.get(key)
+        if need is None:
+            if lesson := self._lessons.pop((key.bank, key.program), None):
                 lesson.result()
             else:
-                self._player.learn(*preset)
-
-    def _fades_of(self, key: NoteKey) -> tuple[Fade, ...]:
-        known = self._fades.get(key)
-        if known is None:
-            known = self._fades[key] = self._player.fades(key)
-        return known
-
-    def _needed_blocks(self, key: NoteKey) -> int:
-        """Return for how long a key has to be held to be this note; 0 if it is recorded whole."""
-        return max((fade.held_blocks for fade in self._fades_of(key)), default=0)
+                self._player.learn(key.bank, key.program)
+            loudest, fades = self._player.loudest(key), self._player.fades(key)
+            held_blocks = max((fade.held_blocks for fade in fades), default=0)
+            need = _Need(_touch(key), loudest, _touch(loudest), fades, held_blocks)
+            self._needs[key] = need
+        return need
 
     def _loud_takes(self, key: NoteKey) -> tuple[NoteKey, ...]:
         """Return what is recorded for a note if its touch is one of level alone."""
         known = self._takes.get(key)
         if known is None:
-            known = self._takes[key] = self._takes_of(self._loudest_of(key), key)
+            need = self._need_of(key)
+            known = self._takes[key] = self._takes_of(need.loudest, need)
         return known
 
-    def _takes_of(self, like: NoteKey, key: NoteKey) -> tuple[NoteKey, ...]:
+    def _takes_of(self, like: NoteKey, need: _Need) -> tuple[NoteKey, ...]:
         """Return what is recorded for a note: the touch of `like`, held where it can be faded."""
-        needed = self._needed_blocks(key)
-        if not needed:
+        if not need.held_blocks:
             return (like,)
         touch = _touch(like)
-        needed = max(needed, self._held_blocks.get(touch, 0))
+        needed = max(need.held_blocks, self._held_blocks.get(touch, 0))
         longer = _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed) :]
         blocks = longer[0] if longer else needed
-        layers = range(1, len(self._fades_of(key)) + 1)
+        layers = range(1, len(need.fades) + 1)
         return tuple(NoteKey(*touch, blocks, held=layer) for layer in layers)
 
 

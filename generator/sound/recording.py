@@ -40,7 +40,7 @@ class Recording:
     def __init__(self, samples: "NDArray[np.int16]", scale: float) -> None:
         self.samples, self.scale = samples, scale
         rows, self.frames = samples.shape
-        self.left = samples.ctypes.data
+        self.left = native.address(samples)
         self.right = self.left + (rows - 1) * samples.strides[0]
 
     @classmethod
@@ -107,5 +107,5 @@ class Sound:
         self.gain = gain * recording.scale
         self.frames, self.curve, self.curve_from = recording.frames, 0, 0
         if fade:
-            self.curve, self.curve_from = fade.curve.ctypes.data, fade.start
+            self.curve, self.curve_from = native.address(fade.curve), fade.start
             self.frames = min(self.frames, fade.end)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["Blocks", "Spool"]
 
 _CHUNK_BLOCKS = 8
-_MOST_CHUNKS = 10  # 80 MB, three and a half minutes at 44.1 kHz
+_MOST_CHUNKS = 14  # 110 MB, five minutes at 44.1 kHz
 
 
 class Blocks(Protocol):

@@ -30,6 +30,7 @@ __all__ = [
     "Instrument",
     "Network",
     "Strip",
+    "address",
     "desk",
     "follow_curve",
     "interleaved",
@@ -144,7 +145,7 @@ class Strip(NamedTuple):
         return _STRIP.pack(
             0 if ready is None else _whole(ready),
             len(notes) // _SOUNDING.size,
-            *(0, 0, 0) if times is None else (_address(times), _address(levels), len(times)),
+            *(0, 0, 0) if times is None else (address(times), address(levels), len(times)),
             *(self.signals, self.left, self.right, self.send, 0),
         )
 
@@ -228,7 +229,7 @@ def span_heights(block: "Samples") -> "Samples":
     spans = block.shape[1] // SPAN
     heights = np.empty((len(block), spans), np.float32)
     for row, own in zip(block, heights, strict=True):
-        _library().span_heights(_address(row), spans, _address(own))
+        _library().span_heights(address(row), spans, address(own))
     return heights
 
 
@@ -263,7 +264,7 @@ def weighted_powers(
     if not 1 <= rows <= 2:
         raise ValueError(f"{rows} rows: at most 2")
     _library().weighted_powers(
-        *(_address(block), _row_frames(block), rows, frames, _whole(coefficients), _whole(state)),
+        *(address(block), _row_frames(block), rows, frames, _whole(coefficients), _whole(state)),
         *(span_end, _whole(spans), _whole(hop_ends), _whole(hops)),
     )
 
@@ -279,7 +280,7 @@ def span_reaches(block: "Samples", weight: float) -> "Samples":
     spans = max(0, block.shape[1] // SPAN - 1)
     reaches = np.empty((len(block), spans), np.float32)
     for row, own in zip(block, reaches, strict=True):
-        _library().span_reaches(_address(row), spans, weight, _address(own))
+        _library().span_reaches(address(row), spans, weight, address(own))
     return reaches
 
 
@@ -293,7 +294,7 @@ def span_tops(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") -> "S
     import numpy as np
 
     tops = np.empty(len(spans), np.float32)
-    _library().span_tops(_address(row), _whole(spans), len(spans), _whole(taps), _address(tops))
+    _library().span_tops(address(row), _whole(spans), len(spans), _whole(taps), address(tops))
     return tops
 
 
@@ -305,7 +306,7 @@ def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples"
     """
     rows, frames = block.shape
     _library().follow_curve(
-        _address(block),
+        address(block),
         rows,
         _row_frames(block),
         frames,
@@ -345,7 +346,7 @@ def release_gains(
     found = np.empty(longest + 1, np.float32)
     count = _library().release_gains(
         *(_FALL.pack(*fall), choked_after, fallen, longest, len(gains) // 2, inaudible),
-        *(_whole(gains), _address(found)),
+        *(_whole(gains), address(found)),
     )
     return found[:count].copy()
 
@@ -356,7 +357,7 @@ def interleaved(block: "NDArray[Any]", gain: float) -> "Samples":
 
     frames = block.shape[1]
     out = np.empty((frames, 2), np.float32)
-    _library().interleaved(_address(block), _row_frames(block), frames, gain, _address(out))
+    _library().interleaved(address(block), _row_frames(block), frames, gain, address(out))
     return out
 
 
@@ -440,7 +441,7 @@ def record(
         *(channel, pitch, velocity, held, choke_pitch, choke),
         *(tail_floor, silent, longest_tail),
         *(struct.pack(f"@{10 * len(kept)}f", *chain(*kept)), len(kept)),
-        *(_address(tape), tape.shape[1], heard),
+        *(address(tape), tape.shape[1], heard),
     )
     peak, same = _IMPRESSION.unpack(heard)
     return int(frames), peak, bool(same)
@@ -452,7 +453,7 @@ def record_onset(
     """Put the first moments of a note on tape, (2, frames + 64); return whether it worked."""
     packed = _INSTRUMENT.pack(*instrument)
     length = tape.shape[1]
-    given = (packed, channel, pitch, velocity, frames, _address(tape), length)
+    given = (packed, channel, pitch, velocity, frames, address(tape), length)
     return bool(_library().record_onset(*given) == 0)
 
 
@@ -462,7 +463,7 @@ def quantised(block: "Samples", factor: float) -> "NDArray[np.int16]":
 
     out = np.empty(block.shape, np.int16)
     rows, frames = block.shape
-    _library().quantised(_address(block), rows, _row_frames(block), frames, factor, _address(out))
+    _library().quantised(address(block), rows, _row_frames(block), frames, factor, address(out))
     return out
 
 
@@ -482,13 +483,13 @@ def to_pcm16(
         raise ValueError(f"{len(corners)} corners for {frames} samples")
     pcm = np.empty((frames, 2), np.int16)
     _library().to_pcm16(
-        *(_address(block), _row_frames(block), frames, gain, start),
-        *(None if corners is None else _whole(corners), _address(pcm)),
+        *(address(block), _row_frames(block), frames, gain, start),
+        *(None if corners is None else _whole(corners), address(pcm)),
     )
     return pcm
 
 
-def _address(array: Any) -> int:
+def address(array: Any) -> int:
     """Return where an array lies; the loops take neighbours along its last axis only."""
     if array.size and array.strides[-1] != array.itemsize:
         raise ValueError("the last axis of an array is not contiguous")
@@ -502,7 +503,7 @@ def _whole(array: Any) -> int:
     """Return where an array lies whose rows follow one another without gaps."""
     if not array.flags.c_contiguous:
         raise ValueError("the rows of an array have gaps between them")
-    return _address(array)
+    return address(array)
 
 
 def _row_frames(block: "Samples") -> int:
