@@ -5,7 +5,7 @@ a seal. Its name starts with the hash of everything but the note itself that dec
 sound (content of the font, version of FluidSynth, rate, tuning, and this layout), so a run reads
 the indexes of its own kind only. Recordings are mapped, not read: processes share the memory.
 Files appear whole (temporary name, then rename), so that several processes may use one folder; a
-recording that does not hold its CRC-32 is noticed, its file removed, and made anew. Nothing here
+recording that does not hold its checksum is noticed, its file removed, and made anew. Nothing here
 may fail a render: when the folder cannot be used, notes are simply recorded again.
 """
 
@@ -33,7 +33,10 @@ _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _HASHES = "fonts.json"
 _ENTRY = struct.Struct("<8iQIIId")
-"""Of the index: the key, then offset, CRC-32, rows, frames and scale of its recording."""
+"""Of the index: the key, then offset, checksum, rows, frames and scale of its recording."""
+_ALIGNED = 64
+"""Recordings begin at multiples of so many bytes."""
+_PAGE = 4096
 _SEAL = struct.Struct("<II16s")
 """The last bytes of a file: number of entries, CRC-32 of the index, magic."""
 DEFAULT_LIMIT_BYTES = 512 << 20
@@ -113,7 +116,7 @@ class NoteCache:
             return None
         path, content, (offset, checksum, rows, frames, scale) = place
         samples = memoryview(content)[offset : offset + 2 * rows * frames]
-        if (path, offset) in self._checked or zlib.crc32(samples) == checksum:
+        if (path, offset) in self._checked or _checksum(samples) == checksum:
             self._checked.add((path, offset))
             return Recording(np.frombuffer(samples, np.int16).reshape(rows, frames), scale)
         with self._lock, contextlib.suppress(OSError):
@@ -124,7 +127,7 @@ class NoteCache:
     def put(self, key: NoteKey, sound: Recording) -> None:
         """Keep a recording; silently not, when the folder cannot be written."""
         samples = sound.samples
-        checksum = zlib.crc32(samples.data)
+        checksum = _checksum(samples.data)
         with self._lock, contextlib.suppress(OSError):
             self._open()
             if key in self._put:
@@ -136,6 +139,7 @@ class NoteCache:
                 self._new_path = Path(name)
             offset = self._new.tell()
             self._new.write(samples.data)
+            self._new.write(bytes(-samples.nbytes % _ALIGNED))
             self._index += _ENTRY.pack(*key, offset, checksum, *samples.shape, sound.scale)
             self._put.add(key)
 
@@ -212,6 +216,19 @@ class NoteCache:
             with contextlib.suppress(OSError):
                 path.unlink()
             total -= size
+
+
+def _checksum(samples: memoryview) -> int:
+    """Return what tells samples from damaged ones: a CRC-32 of the sums of their pages.
+
+    Ten times faster than one of all that there is, and every page still counts, where it stands.
+    """
+    import numpy as np
+
+    octets = np.frombuffer(samples, np.uint8)
+    whole = octets.size // _PAGE * _PAGE
+    sums = octets[:whole].view(np.uint64).reshape(-1, _PAGE // 8).sum(axis=1)
+    return zlib.crc32(octets[whole:].data, zlib.crc32(sums.data))
 
 
 def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:

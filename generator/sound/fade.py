@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["follows", "release", "release_curve", "risen_blocks"]
+__all__ = ["follows", "release", "risen_blocks"]
 
 _DEPTH_CB = 960
 _SUSTAIN_STEP = 0.001  # FluidSynth: a sustain of 1000 cB is silence, and 96 dB deep
@@ -44,16 +44,7 @@ def risen_blocks(envelope: Envelope, rate_hz: int) -> int:
 
 
 def release(envelope: Envelope, off_blocks: int, choke_blocks: int, rate_hz: int) -> Fade:
-    """Return how what is heard of a note fades, see `release_curve`: by its lag later."""
-    ends = BLOCK * min(off_blocks, choke_blocks or off_blocks)
-    curve = release_curve(envelope, off_blocks, choke_blocks, rate_hz)
-    return Fade(curve, ends + round(envelope.lag_us * rate_hz / 1e6))
-
-
-def release_curve(
-    envelope: Envelope, off_blocks: int, choke_blocks: int, rate_hz: int
-) -> "NDArray[np.float32]":
-    """Return the gain at the borders of blocks, 1 at first, from where a note is let go or choked.
+    """Return how a note falls silent from where it is let go or choked, or as late as it lags.
 
     It ends where the note is 75 dB below what it would have been.
 
@@ -65,14 +56,17 @@ def release_curve(
         risen to its height.
     rate_hz : int
     """
-    first = min(off_blocks, choke_blocks or off_blocks)
+    first = min(off_blocks, choke_blocks) if choke_blocks else off_blocks
     choked_after = choke_blocks - first if choke_blocks else None
-    fallen = 0
-    if envelope.sustain_cb:
-        # How many blocks the fall of a held note has lasted by then.
-        top = risen_blocks(envelope, rate_hz) + _blocks(envelope.hold, rate_hz, rounding=0.5)
-        fallen = first - top
-    return _curve(envelope, fallen, choked_after, rate_hz)
+    # How many blocks the fall of a held note has lasted by then.
+    fallen = first - _falls_from_blocks(envelope, rate_hz) if envelope.sustain_cb else 0
+    curve = _curve(envelope, fallen, choked_after, rate_hz)
+    return Fade(curve, BLOCK * first + round(envelope.lag_us * rate_hz / 1e6))
+
+
+@lru_cache(maxsize=1024)
+def _falls_from_blocks(envelope: Envelope, rate_hz: int) -> int:
+    return risen_blocks(envelope, rate_hz) + _blocks(envelope.hold, rate_hz, rounding=0.5)
 
 
 @lru_cache(maxsize=1024)

@@ -5,6 +5,7 @@ add up. Generator numbers and defaults: SoundFont Technical Specification 2.04, 
 """
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -142,11 +143,11 @@ class Preset:
         Empty where that cannot be told, such as of a key that goes on with other sound once it is
         let go, or falls silent faster than its filter follows.
         """
-        return tuple(self._key(pitch).layers(velocity))
+        return self._key(pitch).envelopes(velocity)
 
     def generators(self, pitch: int, velocity: int, envelope: Envelope) -> tuple[Generators, ...]:
         """Return by what to know the samples of a note that follow one of its envelopes."""
-        return self._key(pitch).layers(velocity)[envelope]
+        return self._key(pitch).generators(velocity, envelope)
 
     def _key(self, pitch: int) -> "_Key":
         key = self._keys.get(pitch)
@@ -165,12 +166,18 @@ class _Key:
             for pair in pairs
             if pair.lowest <= pitch <= pair.highest and pair.softest <= pair.loudest
         ]
-        self._layers: dict[tuple[int, ...], dict[Envelope, tuple[Generators, ...]]] = {}
+        self._envelopes: dict[int, tuple[Envelope, ...]] = {}  # by what sounds
+        self._of_pairs: dict[int, Envelope | None] = {}
 
     @cached_property
     def touch_edges(self) -> tuple[int, ...] | None:
         if any(pair.outer.velocity_shapes or pair.inner.velocity_shapes for pair in self._pairs):
             return None
+        return self._edges
+
+    @cached_property
+    def _edges(self) -> tuple[int, ...]:
+        """From which velocities on other samples sound."""
         edges = {1}
         for pair in self._pairs:
             edges |= {pair.softest, pair.loudest + 1}
@@ -185,28 +192,39 @@ class _Key:
         changes = [n for n in range(len(edges)) if n == 0 or sounds[n] != sounds[n - 1]]
         return tuple(edges[n] for n in changes)
 
-    def layers(self, velocity: int) -> dict[Envelope, tuple[Generators, ...]]:
-        pairs = self._sounding(velocity)
-        which = tuple(map(id, pairs))
-        if which not in self._layers:
-            self._layers[which] = _layers(pairs, self._pitch)
-        return self._layers[which]
+    def envelopes(self, velocity: int) -> tuple[Envelope, ...]:
+        what = bisect_right(self._edges, velocity)
+        known = self._envelopes.get(what)
+        if known is None:
+            several = [self._envelope(pair) for pair in self._sounding(velocity)]
+            layers = tuple(dict.fromkeys(each for each in several if each is not None))
+            told = None not in several and len(layers) <= _MOST_LAYERS
+            known = self._envelopes[what] = layers if told else ()
+        return known
+
+    def generators(self, velocity: int, envelope: Envelope) -> tuple[Generators, ...]:
+        pairs = [each for each in self._sounding(velocity) if self._envelope(each) == envelope]
+        return tuple(sorted({_generators(pair) for pair in pairs}))
+
+    def _envelope(self, pair: _Pair) -> Envelope | None:
+        if id(pair) not in self._of_pairs:
+            self._of_pairs[id(pair)] = _envelope(pair, self._pitch)
+        return self._of_pairs[id(pair)]
 
     def _sounding(self, velocity: int) -> list[_Pair]:
         return [pair for pair in self._pairs if pair.softest <= velocity <= pair.loudest]
 
     def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int], int]]:
-        """Return what sounds while it is held, and in which of the layers."""
-        numbers: dict[Envelope | None, int] = {
-            envelope: number for number, envelope in enumerate(self.layers(velocity), 1)
-        }
+        """Return what sounds while it is held, and which of it has the same release."""
+        pairs = self._sounding(velocity)
+        releases = [_release(pair) for pair in pairs]
         return [
             (
                 id(pair.inner),
                 {n: v for n, v in pair.outer.generators.items() if n not in _NOT_BEFORE_RELEASE},
-                numbers.get(_envelope(pair, self._pitch), 0),
+                releases.index(release),
             )
-            for pair in self._sounding(velocity)
+            for pair, release in zip(pairs, releases, strict=True)
         ]
 
 
@@ -219,18 +237,6 @@ def _pair(outer: Zone, inner: Zone) -> _Pair:
 def _common(outer: Zone, inner: Zone, generator: int) -> tuple[int, int]:
     (low, high), (inner_low, inner_high) = outer.span(generator), inner.span(generator)
     return max(low, inner_low), min(high, inner_high)
-
-
-def _layers(pairs: list[_Pair], pitch: int) -> dict[Envelope, tuple[Generators, ...]]:
-    layers: dict[Envelope, set[Generators]] = {}
-    for pair in pairs:
-        envelope = _envelope(pair, pitch)
-        if envelope is None:
-            return {}
-        layers.setdefault(envelope, set()).add(_generators(pair))
-    if len(layers) > _MOST_LAYERS:
-        return {}
-    return {envelope: tuple(sorted(rows)) for envelope, rows in layers.items()}
 
 
 def _generators(pair: _Pair) -> Generators:
@@ -252,6 +258,10 @@ def _lag_us(pair: _Pair, pitch: int) -> int:
     return _LAG_STEP_US * round(1e6 * delay_s / _LAG_STEP_US)
 
 
+def _release(pair: _Pair) -> int:
+    return max(_SHORTEST_RELEASE, min(_LONGEST, pair.amount(_RELEASE, _INSTANT)))
+
+
 def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
     def time(generator: int, longest: int, scaling: int | None = None) -> int:
         moved = 0 if scaling is None else pair.amount(scaling) * (_MIDDLE_KEY - pitch)
@@ -260,7 +270,7 @@ def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
     goes_on = pair.amount(_SAMPLE_MODES) == _LOOPS_UNTIL_RELEASE
     if goes_on or pair.outer.envelope_moves or pair.inner.envelope_moves:
         return None
-    release, lag_us = max(_SHORTEST_RELEASE, time(_RELEASE, _LONGEST)), _lag_us(pair, pitch)
+    release, lag_us = _release(pair), _lag_us(pair, pitch)
     if _DEPTH_DB * lag_us / 1e6 > _MOST_LAG_DB * 2 ** (release / 1200):
         return None
     sustain_cb = max(0, min(_SILENT_CB, pair.amount(_SUSTAIN)))

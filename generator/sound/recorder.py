@@ -246,12 +246,12 @@ class Recorder:
     def _need_of(self, key: NoteKey) -> _Need:
         need = self._needs.get(key)
         if need is None:
-            if lesson := self._lessons.pop((key.bank, key.program), None):
+            if lesson := self._lessons.pop(key[:2], None):
                 lesson.result()
             else:
-                self._player.learn(key.bank, key.program)
+                self._player.learn(*key[:2])
             loudest, fades = self._player.loudest(key), self._player.fades(key)
-            held_blocks = max((fade.held_blocks for fade in fades), default=0)
+            held_blocks = max([fade.held_blocks for fade in fades], default=0)
             need = _Need(_touch(key), loudest, _touch(loudest), fades, held_blocks)
             self._needs[key] = need
         return need
