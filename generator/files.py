@@ -4,25 +4,15 @@ import hashlib
 import os
 import re
 import shutil
-import sys
 import tempfile
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO
 
 from generator.errors import OutputError
 
-__all__ = [
-    "cannot_write",
-    "let_go",
-    "make_folder",
-    "safe_name",
-    "sha256_of",
-    "staged_folder",
-    "write_whole",
-]
+__all__ = ["cannot_write", "make_folder", "safe_name", "sha256_of", "staged_folder", "write_whole"]
 
 # A file name may hold 255 bytes on the usual file systems; the rest is for endings
 # such as ".drums.chordmap.json" and for the mark of a temporary file.
@@ -86,17 +76,6 @@ def staged_folder(folder: Path) -> Iterator[Path]:
         for path in reversed(made):
             _remove_if_empty(path)
         raise
-
-
-def let_go(file: IO[bytes]) -> None:
-    """Let the system put on disk what was written so far, and free the memory that is done.
-
-    A long file that nobody reads yet else fills memory to its length: memory that others had to
-    leave, and that costs more to get than to write.
-    """
-    if sys.platform == "linux":
-        with suppress(OSError):  # a hint: some file systems take none
-            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 def write_whole(path: Path, content: bytes | str) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from generator.errors import OutputError
-from generator.files import cannot_write, let_go
+from generator.files import cannot_write
 from generator.sound.ffmpeg import Encoder, FfmpegEncoder, ffmpeg_program
 from generator.sound.model import AudioFormat, Tags
 from generator.sound.mp3 import Mp3Encoder, cut_track
@@ -89,7 +89,6 @@ class WavEncoder(Encoder):
     def _write(self, data: "bytes | memoryview") -> None:
         try:
             self._file.write(data)
-            let_go(self._file)
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
         if self._hashing:
