@@ -5,8 +5,6 @@ notes, so the result of a render depends neither on the number of threads nor on
 dropped to stay within memory.
 """
 
-import contextlib
-import ctypes
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
@@ -15,6 +13,7 @@ from itertools import chain
 from typing import NamedTuple
 
 from generator.sound.cache import NoteCache
+from generator.sound.memory import give_back
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.player import Player
 from generator.sound.recording import Fade, Recording, Sound
@@ -109,9 +108,7 @@ class Recorder:
         self._player.close()
         for kept in (self._asked, self._recordings, self._ready):
             kept.clear()
-        # glibc would keep what was freed, 100 MB here.
-        with contextlib.suppress(OSError, AttributeError, TypeError):
-            ctypes.CDLL(None).malloc_trim(0)
+        give_back()
 
     def warm_up(self, presets: Iterable[tuple[int, int]]) -> None:
         """Have presets got ready before the first note is asked for.

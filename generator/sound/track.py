@@ -16,6 +16,7 @@ from generator.clock import Clock
 from generator.errors import FontError, OptionError
 from generator.sound.encode import Encoder
 from generator.sound.fonts import Font, check_font, choose_font
+from generator.sound.memory import give_back_large_arrays
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
 from generator.sound.notes import plan_part, preset_of
@@ -30,6 +31,7 @@ __all__ = ["render_audio"]
 
 _KEYLESS = "drums"
 """The part that plays the same in every key."""
+_LONG_S = 600.0
 
 
 def render_audio(
@@ -91,6 +93,8 @@ def render_audio(
             recorder.warm_up(presets & tables.presets.keys())
         channels = _channels(arrangement, clock, wanted, settings, font, tables)
         end_sample = max(1, clock.samples(end_tick, settings.rate_hz))
+        if joints or end_sample > _LONG_S * settings.rate_hz:
+            give_back_large_arrays()
         # numpy is imported here, while the threads of the recorder read the font.
         from generator.sound.master import find_level, write_files
         from generator.sound.mixdown import Strip, mix_down

@@ -1,0 +1,38 @@
+"""What arrays leave behind goes back to the system."""
+
+import platform
+import subprocess
+import sys
+
+import pytest
+
+GAPS = """
+import numpy as np
+from generator.sound.memory import give_back, give_back_large_arrays
+
+def resident_mb():
+    with open("/proc/self/statm") as numbers:
+        return int(numbers.read().split()[1]) * 4096 / 1e6
+
+def given_back_mb(then=lambda: None):
+    arrays = [np.ones(1 << (18 if n % 2 else 13)) for n in range(40)]  # 2 MB, 64 KB between
+    between = arrays[::2]  # stay, so that the others leave gaps
+    before = resident_mb()
+    del arrays
+    then()
+    return before - resident_mb()
+
+np.ones(1 << 21)  # glibc, which had it from the system, keeps arrays of this size from now on
+print(given_back_mb(), given_back_mb(give_back))
+give_back_large_arrays()
+print(given_back_mb())
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries have no such rule")
+def test_gaps_go_back_to_the_system_when_asked_and_large_ones_at_once():
+    run = subprocess.run([sys.executable, "-c", GAPS], capture_output=True, text=True, check=True)
+    kept_mb, trimmed_mb, at_once_mb = map(float, run.stdout.split())
+    assert kept_mb < 10
+    assert trimmed_mb > 30
+    assert at_once_mb > 30
