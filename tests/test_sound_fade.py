@@ -171,8 +171,8 @@ def test_layers_that_are_recorded_apart_add_up_to_the_key(tables, synth, program
     key = NoteKey(0, program, 52, 100, 500, held=1)
     whole = record_note(synth, key, RATE_HZ).decoded().astype(float)
     parts = [
-        record_note(synth, key, RATE_HZ, preset.generators(52, 100, layer)).decoded()
-        for layer in layers
+        record_note(synth, key, RATE_HZ, preset.generators(52, 100, number)).decoded()
+        for number in range(1, envelopes + 1)
     ]
     for part in parts:
         assert 0.05 < np.abs(part).max() / np.abs(whole).max() < 1.5
@@ -235,9 +235,10 @@ def test_samples_of_a_key_that_follow_one_envelope_are_a_layer():
     preset = layered(quick, slow, as_quick)
     several = preset.envelopes(60, 100)
     assert [envelope.release for envelope in several] == [0, 1200]
-    (row,) = preset.generators(60, 100, several[1])
+    (row,) = preset.generators(60, 100, 2)
     none = -12_000
     assert row == (13_500, 0, none, none, none, none, 0, 1200, 0, 0)
+    assert layered(quick, as_quick).generators(60, 100, 1) == ()  # all of them
     assert len(layered(quick, slow, slower).envelopes(60, 100)) == 3
     assert not layered(quick, slow, slower, zone({38: 3600})).envelopes(60, 100)
     assert len(layered(quick, zone({8: 6000, 38: 0})).envelopes(60, 100)) == 2
@@ -267,6 +268,21 @@ def test_touches_share_what_is_held_only_with_the_same_layers():
     inner = inner[:1] * 2
     assert edges(quick, slow, slow, quick) == (1,)
     assert edges(quick, slow, slow, slow) == (1, 100)
+    # Layers are told apart where a touch is held, even if it is let go too fast to fade.
+    loud, soft = {38: -5000}, {38: 1200}
+    zones = [
+        (zone({44: touch, **release}), each)
+        for touch, release in ((LOUD, loud), (SOFT, soft))
+        for each in (zone({38: 0, 8: 6000}), zone({38: -100, 8: 6000}))
+    ]
+    zones[2:] = [(outer, zones[n][1]) for n, (outer, _) in enumerate(zones[2:])]
+    preset = Preset(zones)
+    assert preset.held_edges(60) == (1,)
+    assert not preset.envelopes(60, 127)
+    assert len(preset.envelopes(60, 50)) == 2
+    rows = [preset.generators(60, 127, layer) for layer in (1, 2)]
+    assert [len(each) for each in rows] == [1, 1]
+    assert rows[0] != rows[1]
 
 
 @pytest.mark.parametrize(("cents", "resonance_cb"), [(6785, 48), (7935, 0), (9000, 200)])

@@ -138,9 +138,7 @@ class Player:
         kept: tuple[Generators, ...] = ()
         if key.held:
             preset = self._font.preset(key.bank, key.program)
-            envelopes = preset.envelopes(key.pitch, key.velocity)
-            if len(envelopes) > 1:
-                kept = preset.generators(key.pitch, key.velocity, envelopes[key.held - 1])
+            kept = preset.generators(key.pitch, key.velocity, key.held)
         return record_note(self._own_synth(), key, self._rate_hz, kept)
 
     def touch(self, key: NoteKey, like: NoteKey) -> float | None:

@@ -35,7 +35,7 @@ _DEFAULTS = {
     _CUTOFF: _OPEN_CENTS,
     **dict.fromkeys((_RESONANCE, _SUSTAIN, _KEY_TO_HOLD, _KEY_TO_DECAY), 0),
 }
-_MOST_LAYERS = 3  # more would take longer to mix than to record anew
+_MOST_LAYERS = 3  # each is one more recording to place
 
 _NOT_BEFORE_RELEASE = frozenset({KEY_RANGE, VELOCITY_RANGE, _RELEASE})
 
@@ -145,9 +145,12 @@ class Preset:
         """
         return self._key(pitch).envelopes(velocity)
 
-    def generators(self, pitch: int, velocity: int, envelope: Envelope) -> tuple[Generators, ...]:
-        """Return by what to know the samples of a note that follow one of its envelopes."""
-        return self._key(pitch).generators(velocity, envelope)
+    def generators(self, pitch: int, velocity: int, layer: int) -> tuple[Generators, ...]:
+        """Return by what to know the samples of a note that follow an envelope, counted from 1.
+
+        Empty where all do.
+        """
+        return self._key(pitch).generators(velocity, layer)
 
     def _key(self, pitch: int) -> "_Key":
         key = self._keys.get(pitch)
@@ -167,7 +170,7 @@ class _Key:
             if pair.lowest <= pitch <= pair.highest and pair.softest <= pair.loudest
         ]
         self._envelopes: dict[int, tuple[Envelope, ...]] = {}  # by what sounds
-        self._of_pairs: dict[int, Envelope | None] = {}
+        self._of_pairs: dict[int, Envelope] = {}
 
     @cached_property
     def touch_edges(self) -> tuple[int, ...] | None:
@@ -196,17 +199,26 @@ class _Key:
         what = bisect_right(self._edges, velocity)
         known = self._envelopes.get(what)
         if known is None:
-            several = [self._envelope(pair) for pair in self._sounding(velocity)]
-            layers = tuple(dict.fromkeys(each for each in several if each is not None))
-            told = None not in several and len(layers) <= _MOST_LAYERS
+            pairs = self._sounding(velocity)
+            layers = self._layers(pairs)
+            told = len(layers) <= _MOST_LAYERS and all(
+                map(_fades, pairs, map(self._envelope, pairs))
+            )
             known = self._envelopes[what] = layers if told else ()
         return known
 
-    def generators(self, velocity: int, envelope: Envelope) -> tuple[Generators, ...]:
-        pairs = [each for each in self._sounding(velocity) if self._envelope(each) == envelope]
-        return tuple(sorted({_generators(pair) for pair in pairs}))
+    def generators(self, velocity: int, layer: int) -> tuple[Generators, ...]:
+        pairs = self._sounding(velocity)
+        layers = self._layers(pairs)
+        if len(layers) == 1:
+            return ()
+        own = [pair for pair in pairs if self._envelope(pair) == layers[layer - 1]]
+        return tuple(sorted({_generators(pair) for pair in own}))
 
-    def _envelope(self, pair: _Pair) -> Envelope | None:
+    def _layers(self, pairs: list[_Pair]) -> tuple[Envelope, ...]:
+        return tuple(dict.fromkeys(map(self._envelope, pairs)))
+
+    def _envelope(self, pair: _Pair) -> Envelope:
         if id(pair) not in self._of_pairs:
             self._of_pairs[id(pair)] = _envelope(pair, self._pitch)
         return self._of_pairs[id(pair)]
@@ -214,7 +226,7 @@ class _Key:
     def _sounding(self, velocity: int) -> list[_Pair]:
         return [pair for pair in self._pairs if pair.softest <= velocity <= pair.loudest]
 
-    def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int], int]]:
+    def _held_sound(self, velocity: int) -> list[tuple[int, dict[int, int], bool, int]]:
         """Return what sounds while it is held, and which of it has the same release."""
         pairs = self._sounding(velocity)
         releases = [_release(pair) for pair in pairs]
@@ -222,6 +234,7 @@ class _Key:
             (
                 id(pair.inner),
                 {n: v for n, v in pair.outer.generators.items() if n not in _NOT_BEFORE_RELEASE},
+                pair.outer.envelope_moves,
                 releases.index(release),
             )
             for pair, release in zip(pairs, releases, strict=True)
@@ -262,17 +275,19 @@ def _release(pair: _Pair) -> int:
     return max(_SHORTEST_RELEASE, min(_LONGEST, pair.amount(_RELEASE, _INSTANT)))
 
 
-def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
+def _fades(pair: _Pair, envelope: Envelope) -> bool:
+    """Return whether a sample that is let go is as it was, but for its level and a delay."""
+    goes_on = pair.amount(_SAMPLE_MODES) == _LOOPS_UNTIL_RELEASE
+    moves = pair.outer.envelope_moves or pair.inner.envelope_moves
+    lag_db = _DEPTH_DB * envelope.lag_us / 1e6 / 2 ** (envelope.release / 1200)
+    return not goes_on and not moves and lag_db <= _MOST_LAG_DB
+
+
+def _envelope(pair: _Pair, pitch: int) -> Envelope:
     def time(generator: int, longest: int, scaling: int | None = None) -> int:
         moved = 0 if scaling is None else pair.amount(scaling) * (_MIDDLE_KEY - pitch)
         return max(_INSTANT, min(longest, pair.amount(generator, _INSTANT) + moved))
 
-    goes_on = pair.amount(_SAMPLE_MODES) == _LOOPS_UNTIL_RELEASE
-    if goes_on or pair.outer.envelope_moves or pair.inner.envelope_moves:
-        return None
-    release, lag_us = _release(pair), _lag_us(pair, pitch)
-    if _DEPTH_DB * lag_us / 1e6 > _MOST_LAG_DB * 2 ** (release / 1200):
-        return None
     sustain_cb = max(0, min(_SILENT_CB, pair.amount(_SUSTAIN)))
     return Envelope(
         time(_DELAY, _LONGEST_HOLD),
@@ -280,6 +295,6 @@ def _envelope(pair: _Pair, pitch: int) -> Envelope | None:
         time(_HOLD, _LONGEST_HOLD, _KEY_TO_HOLD) if sustain_cb else 0,
         time(_DECAY, _LONGEST, _KEY_TO_DECAY) if sustain_cb else 0,
         sustain_cb,
-        release,
-        lag_us,
+        _release(pair),
+        _lag_us(pair, pitch),
     )
