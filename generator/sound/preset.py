@@ -201,10 +201,9 @@ class _Key:
         if known is None:
             pairs = self._sounding(velocity)
             layers = self._layers(pairs)
-            told = len(layers) <= _MOST_LAYERS and all(
-                map(_fades, pairs, map(self._envelope, pairs))
-            )
-            known = self._envelopes[what] = layers if told else ()
+            fade = all(_can_fade(pair, self._envelope(pair)) for pair in pairs)
+            known = layers if fade and len(layers) <= _MOST_LAYERS else ()
+            self._envelopes[what] = known
         return known
 
     def generators(self, velocity: int, layer: int) -> tuple[Generators, ...]:
@@ -275,7 +274,7 @@ def _release(pair: _Pair) -> int:
     return max(_SHORTEST_RELEASE, min(_LONGEST, pair.amount(_RELEASE, _INSTANT)))
 
 
-def _fades(pair: _Pair, envelope: Envelope) -> bool:
+def _can_fade(pair: _Pair, envelope: Envelope) -> bool:
     """Return whether a sample that is let go is as it was, but for its level and a delay."""
     goes_on = pair.amount(_SAMPLE_MODES) == _LOOPS_UNTIL_RELEASE
     moves = pair.outer.envelope_moves or pair.inner.envelope_moves
