@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from generator.errors import SynthError
 from generator.sound import native
 from generator.sound.notes import NoteKey
-from generator.sound.preset import Generators
+from generator.sound.preset import TOLD_BY, Generators
 from generator.sound.recording import Recording
 from generator.sound.synth import BLOCK, Synth
 
@@ -52,6 +52,7 @@ def record_note(
         tail_floor=_TAIL_FLOOR,
         silent=_SILENT,
         longest_tail=tail,
+        generators=TOLD_BY,
         kept=kept,
         tape=tape,
     )

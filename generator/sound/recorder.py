@@ -215,9 +215,12 @@ class Recorder:
     def _drop_some(self, newest: NoteKey, now: int) -> None:
         """Drop what is needed last (Belady 1966); it is played again when its time comes."""
         if not self._uses:
+            starts: dict[NoteKey, list[int]] = {}
             for start, key, _ in chain(*self._parts):
+                starts.setdefault(key, []).append(start)
+            for key, samples in starts.items():
                 for take in {*self._takes_of(key, self._need_of(key)), *self._loud_takes(key)}:
-                    self._uses.setdefault(take, []).append(start)
+                    self._uses.setdefault(take, []).extend(samples)
             for samples in self._uses.values():
                 samples.sort()
         order = sorted(self._recordings, key=lambda take: self._next_use(take, now))

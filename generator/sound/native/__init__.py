@@ -72,7 +72,8 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     ),
     "record": (
         *(_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _NUMBER, _COUNT),
-        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _NUMBER, _POINTER, _COUNT, _POINTER),
+        *(_LEVEL, _LEVEL, _COUNT, _POINTER, _NUMBER, _POINTER, _NUMBER),
+        *(_POINTER, _COUNT, _POINTER),
     ),
     "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
     "desk": (
@@ -404,6 +405,7 @@ def record(
     tail_floor: float,
     silent: float,
     longest_tail: int,
+    generators: Sequence[int],
     kept: Sequence[Sequence[int]],
     tape: "Samples",
 ) -> tuple[int, float, bool]:
@@ -421,8 +423,10 @@ def record(
         It has died away where it stays below this share of its peak, or below this.
     longest_tail : int
         Samples; 0 for a recording that ends where the note would be let go.
+    generators : sequence of int
+        Numbers of those that tell its voices apart.
     kept : sequence of sequence of int
-        Generators 8, 9 and 33 to 40 of the only voices that are to sound; empty for all.
+        Their amounts in the only voices that are to sound; empty for all.
     tape : array, (2, frames)
         With room for the later end, the longest tail and 2,048 samples more.
 
@@ -440,7 +444,8 @@ def record(
         _INSTRUMENT.pack(*instrument),
         *(channel, pitch, velocity, held, choke_pitch, choke),
         *(tail_floor, silent, longest_tail),
-        *(struct.pack(f"@{10 * len(kept)}f", *chain(*kept)), len(kept)),
+        *(struct.pack(f"@{len(generators)}i", *generators), len(generators)),
+        *(struct.pack(f"@{len(generators) * len(kept)}f", *chain(*kept)), len(kept)),
         *(address(tape), tape.shape[1], heard),
     )
     peak, same = _IMPRESSION.unpack(heard)

@@ -55,23 +55,29 @@ static int strike_clean(const instrument *of, int channel, int pitch, int veloci
     return refused;
 }
 
-enum { MOST_VOICES = 256, TELLING = 10 };
+enum { MOST_VOICES = 256 };
 enum { START_OF_SAMPLE, END_OF_SAMPLE };
 
-/* Ends all voices but those whose generators, as far as they tell samples of a key apart, are one of
- * some rows. */
-static void keep_only(const instrument *of, const float *rows, int32_t count)
+/* Rows of amounts of some generators. */
+typedef struct {
+    const int32_t *generators;
+    int32_t columns, count;
+    const float *amounts;
+} rows_of_generators;
+
+/* Ends all voices whose generators are none of the rows. */
+static void keep_only(const instrument *of, const rows_of_generators *rows)
 {
-    static const int32_t telling[TELLING] = {8, 9, 33, 34, 35, 36, 37, 38, 39, 40};
     const float nowhere = -1e6f;
     void *voices[MOST_VOICES] = {0};
     of->list_voices(of->synth, voices, MOST_VOICES, -1);
     for (int32_t i = 0; i < MOST_VOICES && voices[i]; i++) {
         int32_t stays = 0;
-        for (int32_t row = 0; row < count; row++) {
+        for (int32_t row = 0; row < rows->count; row++) {
+            const float *amounts = rows->amounts + row * rows->columns;
             int32_t same = 1;
-            for (int32_t n = 0; n < TELLING; n++)
-                same &= of->generator(voices[i], telling[n]) == rows[row * TELLING + n];
+            for (int32_t n = 0; n < rows->columns; n++)
+                same &= of->generator(voices[i], rows->generators[n]) == amounts[n];
             stays |= same;
         }
         /* A voice that loses its sample ends. */
@@ -104,17 +110,19 @@ static float roll_and_hear(const instrument *of, float *tape, int64_t row_frames
 /* Plays a note and puts it on tape, two rows, from its onset until it stays `tail_floor` below its
  * peak. It is let go after `held` samples and choked by a soft touch of `choke_pitch` after `choke`
  * ones (0 for never), all multiples of 64; with a `longest_tail` of 0 it ends where it would be let
- * go. Of its voices only those sound that have one of the rows of `kept`, if there are any. Returns
- * its length, or -1 where FluidSynth refuses, and what it is like. The tape has room for the later of
- * the two ends, `longest_tail` and a chunk. */
+ * go. Of its voices only those sound whose `generators`, so many `columns`, are one of the rows of
+ * `kept`, if there are any. Returns its length, or -1 where FluidSynth refuses, and what it is like.
+ * The tape has room for the later of the two ends, `longest_tail` and a chunk. */
 EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int32_t velocity,
                       int64_t held, int32_t choke_pitch, int64_t choke, float tail_floor,
-                      float silent, int64_t longest_tail, const float *kept, int32_t kept_rows,
-                      float *tape, int64_t row_frames, impression *heard)
+                      float silent, int64_t longest_tail, const int32_t *generators,
+                      int32_t columns, const float *kept, int32_t kept_rows, float *tape,
+                      int64_t row_frames, impression *heard)
 {
     int64_t frames = 0;
     int refused = strike_clean(of, channel, pitch, velocity, choke_pitch, tape, row_frames);
-    if (kept_rows) keep_only(of, kept, kept_rows);
+    if (kept_rows)
+        keep_only(of, &(rows_of_generators){generators, columns, kept_rows, kept});
     const int choked_first = choke_pitch && choke <= held;
     const int64_t first = choked_first ? choke : held;
     *heard = (impression){0, 1};
