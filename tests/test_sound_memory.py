@@ -31,7 +31,7 @@ print(given_back_mb())
 
 @pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries have no such rule")
 def test_gaps_go_back_to_the_system_when_asked_and_large_ones_at_once():
-    # Where the heap cannot grow, by chance of its place, glibc has nothing to keep: another process.
+    # Where the heap cannot grow, by chance, glibc has nothing to keep: another process.
     for _ in range(5):
         run = subprocess.run([sys.executable, "-c", GAPS], capture_output=True, text=True)
         kept_mb, trimmed_mb, at_once_mb = map(float, run.stdout.split())
