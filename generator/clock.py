@@ -12,12 +12,12 @@ Conventions
 
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 
 from generator.chart.meter import Meter
+from generator.record import record
 
 __all__ = [
     "TICKS_PER_QUARTER",
@@ -61,7 +61,7 @@ def microseconds_per_quarter(quarter_bpm: Fraction | float) -> int:
     return round(Fraction(60_000_000) / Fraction(quarter_bpm))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TempoPoint:
     """From `tick` on, a quarter lasts `us_per_quarter` microseconds."""
 

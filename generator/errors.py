@@ -20,7 +20,7 @@ A message says what is wrong, where, what was got, and what to do about it::
         └── PackError            some tracks of a pack failed
 """
 
-from dataclasses import dataclass
+from generator.record import record
 
 __all__ = [
     "ChartError",
@@ -55,7 +55,7 @@ class InputError(ChartbedError):
     exit_code = 2
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Problem:
     """One fault in a text, with the place it stands at and the remedy.
 

@@ -10,8 +10,8 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "generator"
 
 ROOMS = (
-    "errors", "beside", "files", "shipped", "harmony", "chart", "clock", "timeline", "band", "midi",
-    "chordmap", "sound", "handout", "pipeline", "pack", "cli",
+    "record", "errors", "beside", "files", "shipped", "harmony", "chart", "clock", "timeline",
+    "band", "midi", "chordmap", "sound", "handout", "pipeline", "pack", "cli",
 )  # fmt: skip
 
 SOLE_IMPORTERS = {"fluidsynth": "sound/synth.py"}

@@ -2,9 +2,10 @@
 
 from array import array
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import chain
 from typing import Any, NamedTuple, overload
+
+from generator.record import record
 
 __all__ = ["PART_NAMES", "Arrangement", "Control", "Cycle", "Note", "PackedNotes", "Part"]
 
@@ -75,7 +76,7 @@ class Control(NamedTuple):
     value: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Part:
     """One player.
 
@@ -116,7 +117,7 @@ class Cycle(NamedTuple):
     times: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Arrangement:
     """The whole band.
 

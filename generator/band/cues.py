@@ -14,10 +14,11 @@ A cue whose harmony is N.C. has `pitched` False: pitched parts are silent in it,
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal, NamedTuple
 
 from generator.clock import TICKS_PER_QUARTER
+from generator.record import record
 from generator.timeline.model import Timeline, TimelineChord
 
 __all__ = ["Cue", "CueKind", "Cues", "read_cues"]
@@ -66,7 +67,7 @@ class Cue(NamedTuple):
         return self.kind == "groove" and inside and not (self.pushed and tick <= self.written_tick)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Cues:
     """All cues of a track, in order."""
 

@@ -12,11 +12,12 @@ Conventions
   of a bar.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Annotated, Literal
 
 from generator.band.pitched_spec import Level, Mark, Pan, Share, SomeShare, StepName
 from generator.band.style_table import other_keys, within
+from generator.record import record
 
 __all__ = ["LANES", "DrumAlternate", "DrumFill", "DrumLayer", "DrumSpec", "lane_bars", "lane_key"]
 
@@ -93,14 +94,14 @@ Line = Annotated[str, _check_line]
 LaneName = Annotated[str, _check_lane_name]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class _Lanes:
     """A table whose keys are lanes beside its own fields."""
 
     lanes: dict[LaneName, Line] = field(default_factory=dict, metadata=other_keys(LANES, _is_lane))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class DrumAlternate(_Lanes):
     """Other lines for some bars.
 
@@ -116,7 +117,7 @@ class DrumAlternate(_Lanes):
             raise ValueError('an alternate needs a lane, such as kick = "X---"')
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class DrumLayer(_Lanes):
     """How the kit is played from the mark `from` upwards.
 
@@ -130,7 +131,7 @@ class DrumLayer(_Lanes):
     alternates: tuple[DrumAlternate, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class DrumFill(_Lanes):
     """A fill, written for the end of a bar: as long as its lines, at the marks `from` to `to`.
 
@@ -153,7 +154,7 @@ class DrumFill(_Lanes):
             raise ValueError(f"the lines of a fill must be equally long, got {told} steps")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class DrumSpec:
     """`[drums]`.
 

@@ -22,12 +22,13 @@ machine, and a note does not move because another was added.
 import hashlib
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
 from generator.chart.model import Feel
 from generator.clock import TICKS_PER_QUARTER
+from generator.record import record
 from generator.timeline.model import Timeline
 
 __all__ = ["LIMIT_MS", "Groove", "Swing", "VoiceTiming", "swing_share"]
@@ -57,7 +58,7 @@ class _Voice(NamedTuple):
     spread_us: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Swing:
     """How a style swings.
 

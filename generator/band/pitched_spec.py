@@ -33,11 +33,11 @@ to `4` for one voice from the bottom, left ringing (broken chords).
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Literal
 
 from generator.band.style_table import more_than, not_empty, within
+from generator.record import record
 
 __all__ = [
     "BASS_CHARACTERS",
@@ -102,7 +102,7 @@ PadPattern = Annotated[str, _characters(PAD_CHARACTERS)]
 CompPattern = Annotated[str, _characters(COMP_CHARACTERS)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class _Layer:
     """How a part plays from the mark `from` upwards.
 
@@ -115,7 +115,7 @@ class _Layer:
     length: SomeShare = 0.95
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class BassLayer(_Layer):
     """One layer of the bass.
 
@@ -132,7 +132,7 @@ class BassLayer(_Layer):
     skips: Share = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class PadLayer(_Layer):
     """One layer of the pad.
 
@@ -154,7 +154,7 @@ class PadLayer(_Layer):
             raise ValueError('restrike = "pattern" needs patterns')
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class CompLayer(_Layer):
     """One layer of the comp: `voices` sounding strings or fingers, and its `patterns`."""
 
@@ -164,7 +164,7 @@ class CompLayer(_Layer):
     variation: Share = 0.25
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class PitchedSpec:
     """What bass, pad and comp have in common.
 
@@ -185,7 +185,7 @@ class PitchedSpec:
             raise ValueError(f"velocity must rise within 1 to 127, got [{soft}, {loud}]")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class BassSpec(PitchedSpec):
     """`[bass]`. `low` and `high` bound the line, `centre` is where the hand lies (MIDI keys)."""
 
@@ -196,7 +196,7 @@ class BassSpec(PitchedSpec):
     layers: Annotated[tuple[BassLayer, ...], not_empty]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class PadSpec(PitchedSpec):
     """`[pad]`. `low` and `high` bound the voicings (MIDI keys)."""
 
@@ -205,7 +205,7 @@ class PadSpec(PitchedSpec):
     layers: Annotated[tuple[PadLayer, ...], not_empty]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class CompSpec(PitchedSpec):
     """`[comp]`. A "guitar" is voiced on its fretboard, "keys" under two hands.
 

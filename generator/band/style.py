@@ -28,6 +28,7 @@ from generator.band.style_table import Place, TableError, not_empty, read_table,
 from generator.chart.meter import Meter
 from generator.chart.model import DYNAMICS
 from generator.errors import StyleError
+from generator.record import record
 from generator.timeline.model import Timeline
 
 __all__ = [
@@ -52,7 +53,7 @@ TEMPO_UNITS = {
 VOICES = ("kick", "snare", "hat", "ride", "crash", "tom", "percussion", "bass", "pad", "comp")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class SwingSpec:
     """`[swing]`: which notes swing, and by how much: a `share`, a `ratio`, or `by_tempo`.
 
@@ -86,7 +87,7 @@ class SwingSpec:
         return Swing(STEP_QUARTERS[self.unit], share, cap)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record(kw_only=True)
 class TimingSpec:
     """One voice of `[timing]`: ahead (-) or behind (+) the beat, and the spread, in ms."""
 

@@ -12,7 +12,6 @@ Rules
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from typing import NamedTuple
@@ -30,6 +29,7 @@ from generator.chart.model import (
     SlashItem,
     Span,
 )
+from generator.record import record
 
 __all__ = ["Fault", "LaidBar", "Layout", "Measure", "Sound", "lay_out"]
 
@@ -65,7 +65,7 @@ class Measure(NamedTuple):
     directions: tuple[tuple[Fraction, Direction], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class LaidBar:
     """One written bar in time. `index` counts the bars of the chart from 0, `section` sections."""
 

@@ -5,13 +5,14 @@ what a musician counts and what a slash in a chart stands for: a quarter in x/4,
 dotted quarter in 6/8, 9/8 and 12/8, and one group in an additive meter such as 7/8 (2+2+3).
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
+
+from generator.record import record
 
 __all__ = ["Meter", "Tempo"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Meter:
     """A time signature.
 
@@ -74,7 +75,7 @@ class Meter:
         return f"{self.numerator}/{self.denominator}{groups}"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Tempo:
     """A metronome mark: `count` notes of `unit_quarters` a minute (`q.=60` is 3/2 and 60).
 

@@ -3,7 +3,7 @@
 A `Chart` holds sections, a section holds bars, a bar holds items in the order of the text.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from typing import Literal
 
@@ -11,6 +11,7 @@ from generator.chart.meter import Meter, Tempo
 from generator.errors import Problem
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
+from generator.record import record
 
 __all__ = [
     "DYNAMICS",
@@ -46,7 +47,7 @@ DirectionKind = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Span:
     """Where an element stands in the text: line and column from 1, length in characters."""
 
@@ -59,7 +60,7 @@ NOWHERE = Span(0, 0, 0)
 """The place of an element that was not read from a text."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Feel:
     """How the subdivision is played.
 
@@ -72,7 +73,7 @@ class Feel:
     share: Fraction | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ChordItem:
     """A chord symbol. `push_quarters` is how early it sounds: 0, 1/2 (`<`) or 1/4 (`<<`)."""
 
@@ -83,7 +84,7 @@ class ChordItem:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class NoChordItem:
     """`N.C.`: no pitched part sounds, drums go on."""
 
@@ -92,21 +93,21 @@ class NoChordItem:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SlashItem:
     """`/`: the chord before it for one beat more."""
 
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RestItem:
     """`r`: a beat of silence for the whole band."""
 
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SimileItem:
     """`%` (1) or `%%` (2): this bar sounds as the bar that many before it."""
 
@@ -114,7 +115,7 @@ class SimileItem:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MeterItem:
     """A new meter, from this bar on, or from this place on when it stands inside a bar."""
 
@@ -122,7 +123,7 @@ class MeterItem:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Direction:
     """A word of the trade in double quotes.
 
@@ -141,7 +142,7 @@ class Direction:
 Item = ChordItem | NoChordItem | SlashItem | RestItem | SimileItem | MeterItem | Direction
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Bar:
     """One written bar.
 
@@ -159,7 +160,7 @@ class Bar:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Section:
     """A named stretch of the form; `name` is empty for bars before the first `[...]`."""
 
@@ -170,7 +171,7 @@ class Section:
     span: Span = field(default=NOWHERE, compare=False)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Chart:
     """A whole chart as written.
 

@@ -16,7 +16,7 @@ import json
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, is_dataclass, replace
+from dataclasses import field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -36,6 +36,7 @@ from generator.chordmap.records import (
 )
 from generator.chordmap.tiling import check_tiling
 from generator.errors import ChordMapError
+from generator.record import record
 
 __all__ = ["ChordMap"]
 
@@ -43,7 +44,7 @@ MAJOR_VERSION = 1
 Record = TypeVar("Record")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ChordMap:
     """A chord map in memory; look-ups take logarithmic time.
 

@@ -8,12 +8,13 @@ ignored.
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, fields
 from functools import cache
 from types import UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from generator.errors import ChordMapError
+from generator.record import record
 
 __all__ = [
     "AudioEntry",
@@ -35,7 +36,7 @@ __all__ = [
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MadeByEntry:
     """What made the map."""
 
@@ -46,7 +47,7 @@ class MadeByEntry:
     chart_sha256: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class AudioEntry:
     """One audio file beside the map; `start_offset_s` is where time zero lies in it."""
 
@@ -59,7 +60,7 @@ class AudioEntry:
     start_offset_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class CountInEntry:
     """The count before the music."""
 
@@ -69,7 +70,7 @@ class CountInEntry:
     beats_s: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TempoEntry:
     """A tempo in quarters a minute, from here to the next."""
 
@@ -78,7 +79,7 @@ class TempoEntry:
     quarter_bpm: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TempoWordEntry:
     """A word about the tempo, such as "rit."."""
 
@@ -87,7 +88,7 @@ class TempoWordEntry:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MeterEntry:
     """A meter, from here to the next; `beat_quarters` are the lengths of its beats."""
 
@@ -98,7 +99,7 @@ class MeterEntry:
     beat_quarters: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class KeyEntry:
     """A key, from here to the next; `fifths` is its signature, -7 to 7."""
 
@@ -109,7 +110,7 @@ class KeyEntry:
     fifths: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SectionEntry:
     """One played section."""
 
@@ -122,7 +123,7 @@ class SectionEntry:
     dynamics: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class BarEntry:
     """One played bar; `section` is its place in `ChordMap.sections`."""
 
@@ -138,7 +139,7 @@ class BarEntry:
     beats_s: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Beat:
     """One beat: its time, the played bar, and its count in the bar from 1."""
 
@@ -147,7 +148,7 @@ class Beat:
     beat: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ScaleEntry:
     """A scale that fits a chord."""
 
@@ -155,7 +156,7 @@ class ScaleEntry:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class WrittenEntry:
     """A chord as a transposing reader sees it."""
 
@@ -166,7 +167,7 @@ class WrittenEntry:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ChordEntry:
     """One chord, no-chord or rest, from `start_s` (written) to `end_s`."""
 

@@ -1,17 +1,17 @@
 """The harmony as a transposing instrument, or a guitarist with a capo, reads it."""
 
-from dataclasses import dataclass
 from typing import Any
 
 from generator.errors import OptionError
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 from generator.harmony.transposition import capo_key, fifths_to_key, written_key
+from generator.record import record
 
 __all__ = ["WrittenView", "written_view"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class WrittenView:
     """Names for the reader `bb`, `eb` or `f`, or for a capo at a fret."""
 

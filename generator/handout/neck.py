@@ -6,8 +6,9 @@ as parsed JSON, so that the page and the pictures read the same thing.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from generator.record import record
 
 __all__ = [
     "FRETS",
@@ -29,7 +30,7 @@ FRETS = 15
 ToneRole = Literal["root", "guide", "tone", "bass"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Tuning:
     """Open strings, `pitches` from the lowest to the highest string."""
 
@@ -97,7 +98,7 @@ def tuning_named(name: str) -> Tuning:
     raise OptionError(f"no tuning {name!r}: use one of {names}")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ChordTone:
     """One tone of a chord: spelled note, degree above the root, pitch class 0 to 11, role.
 
@@ -110,7 +111,7 @@ class ChordTone:
     role: ToneRole
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class NeckTone:
     """A chord tone at a place on the neck."""
 
@@ -120,7 +121,7 @@ class NeckTone:
     tone: ChordTone
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Motion:
     """How a tone goes on into the next chord: `semitones` is 0 (common tone), 1 or -1."""
 

@@ -5,7 +5,7 @@
 ('F#m7b5/C', ['C', 'F#', 'A', 'E'], 'F#:hdim7/b5')
 """
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 
 from generator.errors import ChordError
@@ -14,11 +14,12 @@ from generator.harmony.quality import MusicXmlKind, Quality
 from generator.harmony.quality_parser import MAX_LENGTH, read_quality
 from generator.harmony.spelling import Degree, NoteName, plain, read_note
 from generator.harmony.transposition import plain_accidental, transposed_note
+from generator.record import record
 
 __all__ = ["Chord", "parse_chord"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Chord:
     """A chord as its symbol names it; made by `parse_chord`.
 

@@ -10,7 +10,6 @@ Conventions
 * What the symbol names is a chord tone, and so neither tension nor avoid note.
 """
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from generator.harmony.chord import Chord
@@ -25,11 +24,12 @@ from generator.harmony.scales import (
     is_dominant,
 )
 from generator.harmony.spelling import Degree, NoteName
+from generator.record import record
 
 __all__ = ["Guidance", "Scale", "guide"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Guidance:
     """How a chord stands in its key, and what may be played over it.
 

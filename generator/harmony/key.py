@@ -5,11 +5,11 @@
 (1, ['E', 'F#', 'G', 'A', 'B', 'C', 'D'])
 """
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from generator.errors import KeyNameError
 from generator.harmony.spelling import NoteName, plain, read_note
+from generator.record import record
 
 __all__ = ["MODES", "Key", "parse_key"]
 
@@ -38,7 +38,7 @@ _MODE_NAMES = {
 _MOST_ACCIDENTALS = 6
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Key:
     """A tonic and a mode: "major", "minor" or one of the seven modes.
 

@@ -15,11 +15,11 @@ Sources
 * Kinds: MusicXML 4.0, `kind-value` and `degree`.
 """
 
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Literal, NamedTuple
 
 from generator.harmony.spelling import Degree
+from generator.record import record
 
 __all__ = ["ALTERATIONS", "QUALITIES", "MusicXmlKind", "Quality", "QualityRow"]
 
@@ -185,7 +185,7 @@ class MusicXmlKind(NamedTuple):
     degrees: tuple[tuple[int, int, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Quality:
     """A quality in normal form: a row of the table and what is changed in it.
 

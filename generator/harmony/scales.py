@@ -9,12 +9,12 @@ M. Levine 1995, *The Jazz Theory Book*, Sher Music, chs. 3 and 10.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cache, lru_cache
 
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 from generator.harmony.spelling import Degree, NoteName
+from generator.record import record
 
 __all__ = ["SCALES", "SYMMETRIC_SCALES", "Scale", "avoid_degrees", "chord_scales", "is_dominant"]
 
@@ -55,7 +55,7 @@ def _intervals(name: str) -> tuple[tuple[Degree, ...], frozenset[int]]:
     return degrees, frozenset(degree.semitones % 12 for degree in degrees)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Scale:
     """A scale on the root of a chord.
 

@@ -5,10 +5,10 @@ fifths* (... Bb -2, F -1, C 0, G 1, D 2 ..., after Temperley 2001, *The Cognitio
 Structures*, ch. 5). Moving every name by the same number of fifths transposes and spells at once.
 """
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 from generator.errors import ChordError
+from generator.record import record
 
 __all__ = ["Degree", "NoteName", "read_note"]
 
@@ -31,7 +31,7 @@ def _accidental_text(accidental: int) -> str:
     return "#" * accidental if accidental > 0 else "b" * -accidental
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class NoteName:
     """A note name without an octave.
 
@@ -121,7 +121,7 @@ def read_note(text: str, start: int = 0) -> tuple[NoteName | None, int]:
     return NoteName(text[start]), start + 1
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Degree:
     """An interval above a root, named against the major scale.
 

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +15,7 @@ from generator.pack.spec import PackSpec
 from generator.pack.words import read_keys, read_mutes, read_tempos
 from generator.pipeline.options import AUDIO_ENDINGS, RenderOptions, check_formats
 from generator.pipeline.prepare import load_chart, prepare
+from generator.record import record
 
 if TYPE_CHECKING:
     from generator.sound.fonts import Font
@@ -34,7 +35,7 @@ _LOSSY_BYTES_A_S = 192_000 // 8
 _TEXT_BYTES = 100_000  # map, MIDI and chart of a usual track, together
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PlannedTrack:
     """One track to make.
 
@@ -51,7 +52,7 @@ class PlannedTrack:
     job: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PackPlan:
     """All tracks of a pack, and what they will take, estimated from their length."""
 

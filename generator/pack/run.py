@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from generator.files import make_folder
@@ -13,6 +13,7 @@ from generator.pack.lock import locked
 from generator.pack.manifest import Entry, Journal, entry_of, read_entries, stands, write_manifest
 from generator.pack.plan import PackPlan, PlannedTrack, folder_of
 from generator.pack.work import Outcome
+from generator.record import record
 
 __all__ = ["PackReport", "Progress", "run_pack"]
 
@@ -20,7 +21,7 @@ Progress = Callable[[int, int, str], None]
 """Called with the tracks done, the tracks in all, and the folder of the last one."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PackReport:
     """What a run did; `failures` are the folders that could not be made, each with its reason."""
 

@@ -1,18 +1,19 @@
 """What a pack is to hold, from the command line or from a `pack.toml` with the same words."""
 
 import tomllib
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from generator.errors import OptionError
+from generator.record import record
 
 __all__ = ["PACK_FORMATS", "PackSpec", "read_pack_file"]
 
 PACK_FORMATS = ("mp3", "midi", "map", "chart")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PackSpec:
     """The words of a pack, as written; empty tuples leave it to the charts.
 

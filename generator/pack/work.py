@@ -1,13 +1,14 @@
 """One track of a pack: the work of a process, here or on a cluster."""
 
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.errors import ChartbedError
 from generator.pack.plan import PlannedTrack, folder_of
+from generator.record import record
 
 if TYPE_CHECKING:
     from generator.chart.model import Chart
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["MadeFile", "Outcome", "make_track", "make_track_bytes"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MadeFile:
     """A file of a track: its name (no folder), what it is, and how to tell that it is whole."""
 
@@ -27,7 +28,7 @@ class MadeFile:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Outcome:
     """What became of a track: its files, or the `error` that kept it from being made."""
 

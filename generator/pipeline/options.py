@@ -1,10 +1,10 @@
 """What may be asked of a track, and what may come out of one."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 from generator.errors import OptionError
+from generator.record import record
 
 __all__ = [
     "AUDIO_ENDINGS",
@@ -36,7 +36,7 @@ Progress = Callable[[str, float], None]
 """Called with what is being done and how much of it is done, 0 to 1."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RenderOptions:
     """What may be asked of a track beyond its chart; None leaves it to the chart.
 

@@ -1,6 +1,5 @@
 """From a chart to the notes: key, tempo and style as asked, then timeline and band."""
 
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -9,6 +8,7 @@ from generator.chart.model import Chart
 from generator.errors import OptionError
 from generator.harmony.key import Key, parse_key
 from generator.pipeline.options import RenderOptions
+from generator.record import record
 from generator.timeline.model import Timeline
 
 __all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare", "prepare_source"]
@@ -24,7 +24,7 @@ _COMMON_STYLES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Track:
     """A chart worked out up to the notes: everything short of sound.
 

@@ -1,10 +1,11 @@
 """What is made of a track beside its sound: MIDI file, chord map, chart, sheet, and the page."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from generator.band.arrangement import Arrangement
 from generator.pipeline.options import RenderOptions
+from generator.record import record
 
 if TYPE_CHECKING:
     from generator.chordmap.sections import Content
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["Documents", "documents_of", "map_text", "page_text", "track_map"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Documents:
     """Those that were asked for; `map` names no audio file yet, and is there for a page too."""
 

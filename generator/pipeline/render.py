@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from generator.beside import beside
 from generator.pipeline.options import AUDIO_ENDINGS, Progress, RenderOptions, check_formats
 from generator.pipeline.worked_out import worked_out
+from generator.record import record
 
 if TYPE_CHECKING:
     from generator.chart.model import Chart
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["OutputFile", "RenderResult", "render_track"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class OutputFile:
     """A file that was made; `part` is `mix`, the part of a stem, or empty for what is no audio."""
 
@@ -31,7 +32,7 @@ class OutputFile:
     part: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class RenderResult:
     """What a render made and how it measures; the levels are None when no audio was asked for.
 

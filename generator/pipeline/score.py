@@ -1,10 +1,10 @@
 """A track as far as its sound goes: what is played and when, and what the files will be called."""
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Arrangement
 from generator.clock import Clock
+from generator.record import record
 
 if TYPE_CHECKING:
     from generator.pipeline.prepare import Track
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["Score", "score_of"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Score:
     """What is known of a track once its notes are, but for the chart and its timeline.
 

@@ -1,10 +1,10 @@
 """What sound needs of the machine, what is there, and the line that installs the rest."""
 
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 from generator.errors import FontError, MissingToolError
+from generator.record import record
 
 __all__ = ["Finding", "examine", "font_remark"]
 
@@ -12,7 +12,7 @@ _BIG_FONT_QUALITY = 3
 _INSTALL_FONT = "apt-get install fluid-soundfont-gm"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Finding:
     """One thing that was looked for; an `optional` one has a stand-in."""
 

@@ -2,12 +2,12 @@
 
 import os
 import tomllib
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
 from generator.errors import FontError
+from generator.record import record
 from generator.shipped import soundfonts_folder
 from generator.sound.sf2 import PERCUSSION_BANK, FontTables, read_font
 
@@ -16,7 +16,7 @@ __all__ = ["Font", "choose_font", "find_fonts", "font_folders"]
 _LARGEST_BYTES = 2 << 30
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Font:
     """A font that was found.
 

@@ -3,11 +3,11 @@
 import math
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from generator.record import record
 from generator.sound import native
 from generator.sound.encode import Encoder, helpers, open_encoder
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
@@ -33,7 +33,7 @@ _LEAST_SLOPE = 0.1
 _WORTH_TELLING_DB = 6.0  # less than this on single peaks goes unnoticed
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Level:
     """The master gain, and the curve of the limiter when there is one (corners in dB)."""
 

@@ -7,9 +7,9 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from generator.record import record
 from generator.sound.native import Dry, packed_sounding
 from generator.sound.notes import NoteKey, Placement
 from generator.sound.recording import Sound
@@ -30,7 +30,7 @@ RAMP_S = 0.005
 """How long a change of expression takes."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Channel:
     """A part on the desk: what it plays, how loud, where; gain and send are linear.
 

@@ -8,9 +8,10 @@ Conventions
 * Sample 0 of every file is tick 0 of the clock.
 """
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
+
+from generator.record import record
 
 __all__ = [
     "FORMATS",
@@ -42,7 +43,7 @@ MIX = "mix"
 """The part name of the whole band in one file."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class AudioTarget:
     """One file to write: where, which part (`mix` or the name of a part), which format."""
 
@@ -51,7 +52,7 @@ class AudioTarget:
     format: AudioFormat = "wav"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Chapter:
     """A named stretch of the track, in seconds."""
 
@@ -60,7 +61,7 @@ class Chapter:
     title: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Tags:
     """What a player shows about the file; empty fields are left out."""
 
@@ -72,7 +73,7 @@ class Tags:
     chapters: tuple[Chapter, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SoundSettings:
     """How to sound.
 
@@ -116,7 +117,7 @@ class SoundSettings:
     jobs: int = 2
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class AudioFile:
     """A file that was written.
 
@@ -136,7 +137,7 @@ class AudioFile:
     true_peak_dbtp: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class AudioReport:
     """What a render made.
 

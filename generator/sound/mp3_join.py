@@ -14,11 +14,12 @@ import struct
 from array import array
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from functools import cache
 from itertools import islice, pairwise
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
+
+from generator.record import record
 
 if TYPE_CHECKING:
     import numpy as np
@@ -38,7 +39,7 @@ _KBPS = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
 _LOOK_AHEAD_FRAMES = 2  # the last frames of a segment have seen the next one
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Segment:
     """Samples of the track that go to one encoder."""
 

@@ -6,9 +6,10 @@ add up. Generator numbers and defaults: SoundFont Technical Specification 2.04, 
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
+
+from generator.record import record
 
 __all__ = ["OF_ENVELOPE", "TOLD_BY", "Envelope", "Generators", "Preset", "Zone"]
 
@@ -64,7 +65,7 @@ class Envelope(NamedTuple):
     lag_us: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Zone:
     """Generators by number, and whether modulators touch what they are asked about.
 

@@ -1,13 +1,14 @@
 """Mix presets: how loud each part stands, by words of the trade."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from generator.errors import OptionError
+from generator.record import record
 
 __all__ = ["BALANCE_DB", "MixPreset", "mix_preset", "mix_presets"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class MixPreset:
     """Level changes per part in dB (None leaves the part out), and of the room."""
 

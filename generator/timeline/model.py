@@ -6,7 +6,7 @@ stretch from `first_tick` (the end of the count-in) to `end_tick` without gap or
 """
 
 from bisect import bisect_right
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Literal
 
 from generator.chart.meter import Meter
@@ -15,6 +15,7 @@ from generator.clock import Clock
 from generator.harmony.chord import Chord
 from generator.harmony.key import Key
 from generator.harmony.spelling import NoteName
+from generator.record import record
 
 __all__ = [
     "ChordKind",
@@ -31,7 +32,7 @@ ChordKind = Literal["chord", "no-chord", "rest"]
 _NO_KEY = Key(NoteName("C"))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TimelineBar:
     """One played bar.
 
@@ -67,7 +68,7 @@ class TimelineBar:
     ends_phrase: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TimelineChord:
     """What harmony holds from `start_tick` (the written beat) to `end_tick`.
 
@@ -90,7 +91,7 @@ class TimelineChord:
     span: Span = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TimelineSection:
     """One played section; `repeat_pass` counts the plays of the same name, from 1."""
 
@@ -105,7 +106,7 @@ class TimelineSection:
     dynamic: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class DynamicPoint:
     """From `tick` on the level is `level` (0 pp to 5 ff); `ramps` to the next point if set."""
 
@@ -114,7 +115,7 @@ class DynamicPoint:
     ramps: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TempoMark:
     """A word about the tempo, for print and for the map: "rit.", "a tempo", "q=72"."""
 
@@ -122,7 +123,7 @@ class TempoMark:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Timeline:
     """A chart in the order in which it is heard.
 

@@ -6,16 +6,16 @@ name it in `FORMATS`.
 """
 
 import math
-from dataclasses import dataclass
 from importlib import import_module
 
 from generator.chordmap.reader import ChordMap
 from generator.errors import OptionError
+from generator.record import record
 
 __all__ = ["FORMATS", "Format", "export_map"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Format:
     """One export format: the module that writes it, and what it is, for help texts."""
 

@@ -8,14 +8,14 @@ this cannot say stay unfolded.
 
 from bisect import bisect_right
 from collections.abc import Container, Hashable, Sequence
-from dataclasses import dataclass
 
 from generator.chordmap.reader import ChordMap
+from generator.record import record
 
 __all__ = ["FoldedBar", "bar_contents", "fold"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class FoldedBar:
     """A bar as it is printed: the played bar `index`, and the signs at its two bar lines.
 

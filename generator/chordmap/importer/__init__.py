@@ -5,7 +5,6 @@ cannot be read leaves `N.C.` where it stood. The text that comes out is always a
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from fractions import Fraction
 from importlib import import_module
 from pathlib import Path
@@ -13,6 +12,7 @@ from pathlib import Path
 from generator.chart.meter import Meter
 from generator.chordmap.importer.sheet import Sheet, chart_text
 from generator.errors import ChartError, ImportFileError
+from generator.record import record
 
 __all__ = ["IMPORTS", "ImportResult", "import_chart"]
 
@@ -30,7 +30,7 @@ IMPORTS = {
 _MAX_BYTES = 64 * 2**20
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class ImportResult:
     """Chart text, and what could not be carried over, each with its place in the file."""
 

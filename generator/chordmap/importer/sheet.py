@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from generator.chart.layout import pickup_beats
 from generator.chart.meter import Meter
+from generator.record import record
 
 __all__ = ["Sheet", "SheetBar", "SheetChord", "chart_text"]
 
@@ -22,7 +23,7 @@ _NEAR_QUARTERS = Fraction(1, 16)
 _PUSHES = ((Fraction(1, 2), "<"), (Fraction(1, 4), "<<"))
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SheetChord:
     """A chord symbol, `N.C.`, or `r` (silence), and how far into the bar it starts.
 
@@ -35,7 +36,7 @@ class SheetChord:
     place: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class SheetBar:
     """One bar as found; `length_quarters` is set for a pickup only."""
 
@@ -52,7 +53,7 @@ class SheetBar:
     times: int = 2
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Sheet:
     """All that an importer found, and remarks on what it could not carry over.
 

@@ -3,7 +3,7 @@
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -11,6 +11,7 @@ from generator.chart.meter import Meter
 from generator.chordmap.importer.sheet import SheetBar, SheetChord
 from generator.errors import ChordError, ImportFileError
 from generator.harmony.harte import parse_harte
+from generator.record import record
 
 __all__ = ["GridBar", "Label", "bars_on_grid", "even_grid", "guess_quarter_bpm", "symbol_of"]
 
@@ -18,7 +19,7 @@ _TOLERANCE_S = 0.03
 _USUAL_BPM = 110
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Label:
     """A chord label and when it holds; `place` says where it stood in the file."""
 
@@ -28,7 +29,7 @@ class Label:
     place: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class GridBar:
     """One bar of the grid: moments with their positions in quarters, first and end included."""
 

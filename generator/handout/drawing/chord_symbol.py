@@ -4,10 +4,10 @@ The pieces touch, so that a PDF reader sees one word: `B♭m7♭5/A♭`.
 """
 
 import re
-from dataclasses import dataclass
 
 from generator.handout.drawing.fonts import SERIF, SERIF_BOLD, Face, advance
 from generator.handout.drawing.marks import INK, Anchor, Drawing
+from generator.record import record
 
 __all__ = ["Piece", "chord_pieces", "chord_width", "draw_chord", "real_accidentals"]
 
@@ -15,7 +15,7 @@ _ACCIDENTAL = re.compile(r"(?<=[A-G])(b+|#+)|(?<!su)(b|#)+(?=[\dIViv])")
 _QUALITY_MINOR = re.compile(r"m(?!aj)")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Piece:
     """A part of a symbol; `size`, `raised` and the room `after` it in parts of the root's size."""
 

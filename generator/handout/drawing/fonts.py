@@ -5,12 +5,12 @@ All of them travel with matplotlib: STIX General (SIL Open Font License) for mus
 from any font of the computer, and is a white square when none holds it.
 """
 
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from generator.handout.drawing.paths import Outline
+from generator.record import record
 
 if TYPE_CHECKING:
     from matplotlib.ft2font import FT2Font
@@ -36,7 +36,7 @@ _FALLBACK = "DejaVuSans.ttf"
 _MISSING = "□"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Face:
     """A font file among those of matplotlib."""
 
@@ -51,7 +51,7 @@ SANS = Face("DejaVuSans.ttf")
 SANS_BOLD = Face("DejaVuSans-Bold.ttf")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Run:
     """Text of one font file; `path` is its place on this computer."""
 

@@ -9,6 +9,7 @@ from typing import Literal
 
 from generator.handout.drawing.fonts import Face, advance, runs
 from generator.handout.drawing.paths import LINE, MOVE, Outline
+from generator.record import record
 
 __all__ = ["INK", "Anchor", "Drawing", "PathMark", "TextMark"]
 
@@ -16,7 +17,7 @@ INK = "#16161a"
 Anchor = Literal["left", "middle", "right"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class TextMark:
     """Text from its left end on a baseline, all in one font file."""
 
@@ -29,7 +30,7 @@ class TextMark:
     name: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PathMark:
     """An outline, filled with `fill` and drawn around with `stroke`; either may be empty."""
 

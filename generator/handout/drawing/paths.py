@@ -1,7 +1,8 @@
 """Outlines as short texts, in the path language of SVG (absolute M, L, Q, C and Z only)."""
 
-from dataclasses import dataclass
 from functools import cache
+
+from generator.record import record
 
 __all__ = ["Outline", "circle", "ellipse", "outline", "polygon", "rectangle"]
 
@@ -12,7 +13,7 @@ _CODES = {"M": (MOVE, 1), "L": (LINE, 1), "Q": (QUADRATIC, 2), "C": (CUBIC, 3), 
 _ROUND = 0.5522847498  # control points of a quarter circle: 4 (sqrt(2) - 1) / 3
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Outline:
     """Vertices (x to the right, y downwards) and their codes, of the same length."""
 

@@ -5,16 +5,16 @@ one to a height in points. The forms are those of common notation (Gould, Behind
 them in words and pictures; drawn here from memory, not traced).
 """
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from generator.handout.drawing.marks import INK, Drawing
 from generator.handout.drawing.paths import Outline, circle, ellipse, outline, polygon
+from generator.record import record
 
 __all__ = ["SIGNS", "Sign", "draw_note", "draw_rest", "draw_sign", "draw_tie", "note_width"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Sign:
     """Filled outlines, strokes with their widths, and the width of the whole, all in units."""
 

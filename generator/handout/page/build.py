@@ -11,7 +11,6 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 from urllib.parse import quote
@@ -19,6 +18,7 @@ from urllib.parse import quote
 from generator.errors import ChordMapError, OptionError
 from generator.handout.neck import FRETS, TUNINGS
 from generator.handout.tempo import metronome_mark, note_words
+from generator.record import record
 
 __all__ = ["MAX_DURATION_S", "OtherTempo", "build_page"]
 
@@ -31,7 +31,7 @@ _PART_ORDER = ("drums", "bass", "pad", "comp")
 _UNSAFE = {ord(c): f"\\u{ord(c):04x}" for c in "<>&'\u2028\u2029"}
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class OtherTempo:
     """The same track rendered at another tempo: its label and the page beside this one."""
 

@@ -8,7 +8,6 @@ common kinds of colour blindness; a letter, a shape or a height always says the 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import BarEntry, ChordEntry, SectionEntry
@@ -33,6 +32,7 @@ from generator.handout.drawing.marks import INK, Drawing
 from generator.handout.drawing.paths import rectangle
 from generator.handout.drawing.signs import draw_note
 from generator.handout.tempo import metronome_mark
+from generator.record import record
 
 __all__ = [
     "BLUE",
@@ -72,7 +72,7 @@ _ORDER = (BLUE, ORANGE, GREEN, PINK, SKY, VERMILION, YELLOW)
 _HEAD_PT = 66.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Row:
     """Some bars of one section; `first` and `after` index `ChordMap.bars`."""
 

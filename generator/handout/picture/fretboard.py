@@ -5,7 +5,7 @@ Frets stand where they stand on an instrument: each a twelfth root of two closer
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 from generator.chordmap.reader import ChordMap
 from generator.chordmap.records import ChordEntry
@@ -40,6 +40,7 @@ from generator.handout.picture.frame import (
 from generator.harmony.chord import parse_chord
 from generator.harmony.guidance import guide
 from generator.harmony.key import parse_key
+from generator.record import record
 
 __all__ = ["fretboard_picture"]
 
@@ -48,7 +49,7 @@ _INLAYS = (3, 5, 7, 9, 15)
 _TONE_FILL = "#ffffff"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Neck:
     """A chord with its tones, and where it stands in the form."""
 

@@ -1,7 +1,6 @@
 """What the band plays: a piano roll of the pitched parts over a grid of the drums."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from generator.band.arrangement import Note, Part
 from generator.chordmap.reader import ChordMap
@@ -26,6 +25,7 @@ from generator.handout.picture.frame import (
     rows_of,
     section_colors,
 )
+from generator.record import record
 
 __all__ = ["drum_name", "roll_picture"]
 
@@ -60,7 +60,7 @@ _METAL = frozenset({42, 44, 46, 49, 51, 52, 53, 55, 57, 59})  # drawn as crosses
 _EARLY_TICKS = 60  # feel may put a note this much before its bar
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class _Plan:
     """Vertical plan of one system, the same for all: pitch range, drum lanes, heights."""
 

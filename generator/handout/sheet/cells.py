@@ -4,7 +4,7 @@ A cell knows nothing about the page. Positions in it are shares of the bar's tim
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 from typing import Literal
 
@@ -31,6 +31,7 @@ from generator.handout.sheet.barlines import Close, bracket_of, close_of, ending
 from generator.harmony.chord import Chord
 from generator.harmony.guidance import guide
 from generator.harmony.key import Key
+from generator.record import record
 
 __all__ = [
     "CHORD_PT",
@@ -58,7 +59,7 @@ _TONES_A_ROW = 5
 ElementKind = Literal["chord", "no-chord", "slash", "rest", "simile", "meter"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Extras:
     """What stands below the chords besides the dynamics."""
 
@@ -66,7 +67,7 @@ class Extras:
     tones: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Element:
     """One thing on the line of the chords; `width_pt` is at full size.
 
@@ -87,7 +88,7 @@ class Element:
     tones: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Mark:
     """Something above or below a bar: a section's name ("label") or a direction."""
 
@@ -97,7 +98,7 @@ class Mark:
     dynamic: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Cell:
     """One bar, ready to be placed.
 

@@ -1,6 +1,5 @@
 """Draw one line of bars: bar lines, chords, signs, brackets, and the rows above and below."""
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from generator.handout.drawing.chord_symbol import draw_chord
@@ -36,6 +35,7 @@ from generator.handout.sheet.words import (
     place_below,
     row_count,
 )
+from generator.record import record
 
 __all__ = ["LineBox", "draw_line", "draw_push", "line_box"]
 
@@ -48,7 +48,7 @@ _DYNAMIC_ROW = 16.0
 _QUIET = "#55555c"
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class LineBox:
     """A line with the heights of its parts, in points, and its words in place."""
 

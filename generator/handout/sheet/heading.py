@@ -1,6 +1,5 @@
 """The head of a sheet, and what stands at the foot of each page."""
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from generator.chart.model import Chart, Feel
@@ -19,6 +18,7 @@ from generator.handout.drawing.marks import Drawing
 from generator.handout.drawing.signs import draw_note, draw_sign
 from generator.handout.sheet.cells import Cell
 from generator.handout.sheet.engrave import draw_push
+from generator.record import record
 
 __all__ = [
     "Footer",
@@ -36,7 +36,7 @@ _TITLE_LEAST_PT = 17.0
 _LEGEND_PT = 8.0
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Footer:
     """What is the same at the foot of every page."""
 

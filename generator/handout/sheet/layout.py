@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from generator.handout.sheet.cells import Cell
+from generator.record import record
 
 __all__ = ["Line", "PlacedCell", "arrange_lines", "split_pages", "spread"]
 
@@ -20,7 +21,7 @@ _LEAST_LINES = 3
 """Lines on a last page, if the page before it can spare some."""
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PlacedCell:
     """A cell at its place in a line, in points from the left margin; `scale` sets its type."""
 
@@ -30,7 +31,7 @@ class PlacedCell:
     scale: float
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Line:
     """The bars of one line; `starts_section` asks for more room above."""
 

@@ -1,7 +1,7 @@
 """What stands above and below the bars: rehearsal letters, jumps, tempo words, dynamics."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
@@ -23,6 +23,7 @@ from generator.handout.drawing.paths import rectangle
 from generator.handout.drawing.signs import SIGNS, draw_note, draw_sign, note_width
 from generator.handout.sheet.cells import Mark
 from generator.handout.sheet.layout import Line, PlacedCell, spread
+from generator.record import record
 
 __all__ = ["PlacedWord", "chord_span", "draw_word", "place_above", "place_below", "row_count"]
 
@@ -36,7 +37,7 @@ _GAP = 7.0
 WordKind = Literal["label", "text", "tempo", "sign", "sign-left", "sign-right"]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class PlacedWord:
     """A word or sign in a row; row 0 is the one nearest to the bars. `x` is its left end."""
 
