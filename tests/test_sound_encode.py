@@ -1,6 +1,7 @@
 """Every format, decoded again by ffmpeg: starts at sample 0, exact length, as loud as the WAV."""
 
 import json
+import os
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -82,6 +83,49 @@ def files(tmp_path_factory):
         )
         reports[kind] = report.files[0]
     return reports
+
+
+def wav_of(path: Path, sound: np.ndarray, jobs: int) -> bytes:
+    encoder = open_encoder(
+        path, "wav", rate_hz=44_100, frames=sound.shape[0], tags=TAGS, bitrate_kbps=192, jobs=jobs
+    )
+    for start in range(0, len(sound), 4096):
+        encoder.add(sound[start : start + 4096])
+    encoder.finish()
+    return path.read_bytes()
+
+
+@pytest.mark.skipif(not hasattr(os, "posix_fadvise"), reason="this system has no such call")
+def test_a_wav_of_many_is_written_out_as_it_grows(tmp_path, monkeypatch):
+    sound = np.random.default_rng(1).integers(-(2**15), 2**15, (20_000, 2), dtype=np.int16)
+    alone = wav_of(tmp_path / "alone.wav", sound, jobs=2)
+    pushed = []
+    advise = os.posix_fadvise
+
+    def heard(file: int, *what: int) -> None:
+        pushed.append((os.fstat(file).st_size, what))
+        advise(file, *what)
+
+    monkeypatch.setattr(os, "posix_fadvise", heard)
+    assert wav_of(tmp_path / "many.wav", sound, jobs=1) == alone
+    assert pushed[-1] == (len(alone), (0, 0, os.POSIX_FADV_DONTNEED))
+    assert len(pushed) > 5
+    pushed.clear()
+    wav_of(tmp_path / "alone.wav", sound, jobs=2)
+    assert not pushed
+
+    def refused(file: int, *what: int) -> None:
+        raise OSError("no such call")
+
+    monkeypatch.setattr(os, "posix_fadvise", refused)
+    assert wav_of(tmp_path / "refused.wav", sound, jobs=1) == alone
+
+
+def test_a_wav_of_many_needs_no_such_call(tmp_path, monkeypatch):
+    sound = np.zeros((5_000, 2), np.int16)
+    alone = wav_of(tmp_path / "alone.wav", sound, jobs=2)
+    monkeypatch.delattr(os, "posix_fadvise", raising=False)
+    assert wav_of(tmp_path / "many.wav", sound, jobs=1) == alone
 
 
 @pytest.mark.parametrize("kind", FORMATS)

@@ -1,11 +1,13 @@
 """Write audio files, block after block, beside the mixing: WAV here, the others by ffmpeg."""
 
+import contextlib
 import hashlib
+import os
 import struct
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 from generator.errors import OutputError
 from generator.files import cannot_write
@@ -50,6 +52,7 @@ class WavEncoder(Encoder):
         self._digest = hashlib.sha256()
         self._hashing: Future[None] | None = None
         self._pool = helpers(1, jobs)  # hashes one block while the next is written
+        self._is_one_of_many = jobs == 1
         head = _wav_head(self._bits, rate_hz, frames, tags)
         try:
             self._file = path.open("wb")
@@ -91,6 +94,8 @@ class WavEncoder(Encoder):
             self._file.write(data)
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
+        if self._is_one_of_many:
+            _let_go(self._file)
         if self._hashing:
             self._hashing.result()
         self._hashing = self._pool.submit(self._digest.update, data)
@@ -122,6 +127,17 @@ def open_encoder(
     if kind == "mp3" and len(segments := cut_track(frames, rate_hz, jobs)) > 1:
         return Mp3Encoder(path, rate_hz, tags, bitrate_kbps, segments)
     return FfmpegEncoder(path, kind, rate_hz, tags, bitrate_kbps)
+
+
+def _let_go(file: IO[bytes]) -> None:
+    """Have the system write what it holds of a file, and free its memory as soon as that is done.
+
+    A pack would fill the memory with files that nobody reads soon. To get ever more of it costs a
+    tenth of a pack's time, where the memory of the machine is a virtual one.
+    """
+    if hasattr(os, "posix_fadvise"):  # not on every system
+        with contextlib.suppress(OSError):
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 def _wav_head(bits: int, rate_hz: int, frames: int, tags: Tags) -> bytes:
