@@ -13,7 +13,16 @@ import soundfile
 
 RATE_HZ = 48_000
 
-_KEY_RANGE, _RELEASE, _LOOP, _SAMPLE, _EXCLUSIVE, _INSTRUMENT, _ROOT = 43, 38, 54, 53, 57, 41, 58
+_KEY_RANGE, _DELAY, _RELEASE, _LOOP, _SAMPLE, _EXCLUSIVE, _INSTRUMENT, _ROOT = (
+    43,
+    33,
+    38,
+    54,
+    53,
+    57,
+    41,
+    58,
+)
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:
@@ -45,8 +54,12 @@ def write_font(
     looped: bool = False,
     programs: range = range(128),
     kit: bool = True,
+    delay_cents: int = -12_000,
 ) -> Path:
-    """Write a font whose every program plays `wave`; keys 42 and 46 of its kit choke each other."""
+    """Write a font whose every program plays `wave`; keys 42 and 46 of its kit choke each other.
+
+    Notes of its programs begin after a delay, in timecents (-12,000 for none).
+    """
     compressed = path.suffix == ".sf3"
     if compressed:
         stream = io.BytesIO()
@@ -60,7 +73,9 @@ def write_font(
 
     common = ((_LOOP, 1), (_ROOT, root)) if looped else ((_LOOP, 0), (_ROOT, root))
     zones = [  # instrument 0: every key; instrument 1: two keys that choke one another
-        generators((_RELEASE, 0x10000 - 12_000), *common, (_SAMPLE, 0)),
+        generators(
+            (_DELAY, delay_cents & 0xFFFF), (_RELEASE, 0x10000 - 12_000), *common, (_SAMPLE, 0)
+        ),
         generators((_KEY_RANGE, 0x2A2A), *common, (_EXCLUSIVE, 1), (_SAMPLE, 0)),
         generators((_KEY_RANGE, 0x2E2E), *common, (_EXCLUSIVE, 1), (_SAMPLE, 0)),
         generators((_KEY_RANGE, 0x2900), *common, (_SAMPLE, 0)),

@@ -14,8 +14,9 @@ from generator.sound.preset import Envelope, Preset, Zone
 from generator.sound.record import record_note
 from generator.sound.recorder import _HELD_BLOCKS, Recorder
 from generator.sound.sf2 import read_font
-from generator.sound.synth import Synth
+from generator.sound.synth import BLOCK, Synth
 from tests.sound_bands import heard
+from tests.sound_fonts import sine, write_font
 
 RATE_HZ = 44_100
 CLOSED, OPEN, TOM, SNARE, CRASH = 42, 46, 41, 38, 49
@@ -193,6 +194,26 @@ def test_filtered_sound_fades_later_than_its_level(recorder, synth, monkeypatch,
         monkeypatch.setattr(at_once._player, "_earliest", lambda *_: 16)
         assert is_faded(at_once, key)
         assert late_db < beside_db(at_once, synth, key) - 9
+
+
+@pytest.mark.parametrize("delay_cents", [-12_000, -9_001, -8_000, -3_986])
+def test_a_recording_does_not_depend_on_what_the_synthesiser_played_before(tmp_path, delay_cents):
+    """A voice of FluidSynth that begins late keeps the level of the note before until then."""
+    font = write_font(tmp_path / "late.sf2", sine(220.0), looped=True, delay_cents=delay_cents)
+    key = NoteKey(bank=0, program=3, pitch=60, velocity=90, duration_blocks=200)
+
+    def recorded(*before: NoteKey) -> np.ndarray:
+        with Synth(font, rate_hz=RATE_HZ) as synth:
+            for note in before:
+                record_note(synth, note, RATE_HZ)
+            return record_note(synth, key, RATE_HZ).decoded()
+
+    alone = recorded()
+    begins = int(np.argmax(np.abs(alone[0]) > 0))
+    delay_samples = 2 ** (delay_cents / 1200) * RATE_HZ
+    assert begins == pytest.approx(delay_samples, abs=2 * BLOCK)
+    for before in (key, key._replace(velocity=20), key._replace(pitch=84, duration_blocks=3)):
+        np.testing.assert_array_equal(recorded(before), alone)
 
 
 def test_what_a_note_sounds_like_does_not_depend_on_what_was_asked_before(tables):

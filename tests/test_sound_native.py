@@ -6,6 +6,7 @@ precision may stray.
 
 import ctypes
 import re
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -261,6 +262,21 @@ def test_a_curve_runs_straight_from_corner_to_corner_and_then_level(seed, rows, 
     expected = block * np.interp(np.arange(200), times, levels)
     native.follow_curve(block, times.astype(np.int64), levels.astype(np.float32))
     np.testing.assert_allclose(block, expected, rtol=1e-6, atol=2e-6)
+
+
+@given(st.integers(1, 40), st.integers(1, 40))
+def test_a_curve_is_the_same_bits_wherever_a_block_begins(first, second):
+    times = np.array([0, 700, 901, 2_400], np.int64)
+    levels = np.array([1.0, 1.0, 0.37, 0.0], np.float32)
+    whole = np.random.default_rng(4).standard_normal((2, 41 * SPAN)).astype(np.float32)
+    pieces = whole.copy()
+    native.follow_curve(whole, times, levels)
+    edges = sorted({0, first * SPAN, second * SPAN, 41 * SPAN})
+    for start, end in pairwise(edges):
+        piece = np.ascontiguousarray(pieces[:, start:end])
+        near = slice(max(0, int(np.searchsorted(times, start, "right")) - 1), None)
+        native.follow_curve(piece, times[near] - start, levels[near])
+        np.testing.assert_array_equal(piece, whole[:, start:end])
 
 
 PACES = st.floats(0.001, 0.3)
@@ -539,7 +555,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     [
         (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
         (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
-        (native._INSTRUMENT, 10 * "P", tuple(range(1, 11))),
+        (native._INSTRUMENT, 10 * "P" + "q", tuple(range(1, 12))),
         (native._IMPRESSION, "fi", (0.5, 1)),
     ],
 )

@@ -28,7 +28,7 @@ from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed notes 6"
+_MAGIC = b"chartbed notes 7"
 _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _HASHES = "fonts.json"

@@ -107,6 +107,7 @@ class Synth:
     ) -> None:
         # Not numpy: a render starts synthesisers while its first thread is still importing that.
         self._settings = self._synth = None
+        self._rate_hz = rate_hz
         self._font = -1
         self._tape: NDArray[np.float32] | None = None
         self._chosen: dict[int, tuple[int, int]] = {}
@@ -213,7 +214,7 @@ class Synth:
         )
         functions = (getattr(library, f"fluid_{name}") for name in names)
         addresses = (ctypes.cast(function, ctypes.c_void_p).value or 0 for function in functions)
-        return Instrument(int(self._synth or 0), *addresses)
+        return Instrument._make((int(self._synth or 0), *addresses, self._rate_hz))
 
     def tape(self, frames: int) -> "NDArray[np.float32]":
         """Return memory of (2, at least so many frames), unless long the same for every note."""

@@ -87,7 +87,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
 
 
 _GIVES = {"record": _COUNT, "record_onset": _COUNT, "release_gains": _COUNT}
-_INSTRUMENT = struct.Struct("@10P")
+_INSTRUMENT = struct.Struct("@10Pq")
 _FALL = struct.Struct("@dddd")
 
 
@@ -152,7 +152,7 @@ class Strip(NamedTuple):
 
 
 class Instrument(NamedTuple):
-    """A synthesiser of FluidSynth and the addresses of its library's functions."""
+    """A synthesiser of FluidSynth, the addresses of its library's functions, and its rate."""
 
     synth: int
     note_on: int
@@ -164,6 +164,7 @@ class Instrument(NamedTuple):
     generator: int
     set_generator: int
     update: int
+    rate_hz: int
 
 
 class Network(NamedTuple):

@@ -113,15 +113,15 @@ static void follow(const envelope *of, float *piece, int32_t rows, int64_t row_f
         const int64_t *time = of->times + k;
         const float *height = of->levels + k;
         const int32_t last = k + 1 == of->corners;
-        const int64_t from = time[0] > 0 ? time[0] : 0; /* where the line starts in the block */
-        const int64_t first = from > at ? from : at, next = last || time[1] > end ? end : time[1];
+        const int64_t first = time[0] > at ? time[0] : at;
+        const int64_t next = last || time[1] > end ? end : time[1];
         if (first >= next) continue;
         const float step = last ? 0 : (height[1] - height[0]) / (time[1] - time[0]);
-        const float level = height[0] + step * (from - time[0]);
-        if (level == 1 && step == 0) continue;
+        if (height[0] == 1 && step == 0) continue;
+        /* Counted from the corner: rounded alike wherever blocks begin. */
         for (int32_t row = 0; row < rows; row++)
-            multiply_by_line(piece + row * row_frames + (first - at), next - first, level, step,
-                             first - from);
+            multiply_by_line(piece + row * row_frames + (first - at), next - first, height[0], step,
+                             first - time[0]);
     }
 }
 

@@ -30,7 +30,11 @@ typedef struct {
     float (*generator)(void *voice, int number);
     void (*set_generator)(void *voice, int number, float amount);
     void (*update)(void *voice, int number);
+    int64_t rate_hz;
 } instrument;
+
+enum { MOST_VOICES = 256 };
+enum { START_OF_SAMPLE, END_OF_SAMPLE, DELAY_OF_LEVEL = 33 };
 
 static int64_t roll(const instrument *of, float *tape, int64_t row_frames, int64_t at,
                     int64_t frames)
@@ -41,22 +45,38 @@ static int64_t roll(const instrument *of, float *tape, int64_t row_frames, int64
     return status == 0 ? frames : -1;
 }
 
+/* How many spans pass before the last voice that was struck is heard; up to twice that, where the
+ * delay is no whole number of octaves of a second. */
+static int64_t spans_of_delay(const instrument *of)
+{
+    void *voices[MOST_VOICES] = {0};
+    of->list_voices(of->synth, voices, MOST_VOICES, -1);
+    int64_t most = 0;
+    for (int32_t i = 0; i < MOST_VOICES && voices[i]; i++) {
+        float cents = of->generator(voices[i], DELAY_OF_LEVEL), delay_s = 1;
+        cents = cents > 5000 ? 5000 : cents; /* no delay is longer (SoundFont 2.04, 8.1.3) */
+        for (; cents > 0; cents -= 1200) delay_s *= 2;
+        for (; cents <= -1200; cents += 1200) delay_s /= 2;
+        const int64_t spans = (int64_t)(delay_s * of->rate_hz) / SPAN;
+        most = spans > most ? spans : most;
+    }
+    return most;
+}
+
 /* Strikes a note on voices that carry no state of the note before: FluidSynth keeps some, so the
- * note (and what chokes it) is started once and killed, which leaves its own. */
+ * note (and what chokes it) is started once until it is heard and killed, which leaves its own. */
 static int strike_clean(const instrument *of, int channel, int pitch, int velocity, int choke_pitch,
                         float *tape, int64_t row_frames)
 {
     int refused = of->note_on(of->synth, channel, pitch, velocity);
     if (choke_pitch) refused |= of->note_on(of->synth, channel, choke_pitch, 1);
-    refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
+    for (int64_t spans = spans_of_delay(of); spans >= 0; spans--)
+        refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
     refused |= of->silence(of->synth, -1);
     refused |= roll(of, tape, row_frames, 0, SPAN) < 0;
     refused |= of->note_on(of->synth, channel, pitch, velocity);
     return refused;
 }
-
-enum { MOST_VOICES = 256 };
-enum { START_OF_SAMPLE, END_OF_SAMPLE };
 
 /* Rows of amounts of some generators. */
 typedef struct {
