@@ -82,7 +82,10 @@ class Drummer:
         pass
 
     def block(self, start: int, frames: int) -> Dry:
-        return Dry(ready=np.repeat(self.sound[:, start : start + frames], 2, axis=0))
+        ready = np.zeros((2, frames), np.float32)
+        piece = self.sound[:, start : start + frames]
+        ready[:, : piece.shape[1]] = piece
+        return Dry(ready=ready)
 
     def spent(self, start: int) -> bool:
         return start >= self.sound.shape[1]

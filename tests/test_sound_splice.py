@@ -27,7 +27,7 @@ def wave(blocks: int) -> np.ndarray:
 
 @pytest.fixture(params=["file", "memory", "memory, then file"])
 def memory(request, monkeypatch):
-    monkeypatch.setattr(spools, "_CHUNK_BLOCKS", 2)
+    monkeypatch.setattr(spools, "_CHUNK_FRAMES", 2 * BLOCK)
     monkeypatch.setattr(spools, "_MOST_CHUNKS", 2 if request.param == "memory, then file" else 50)
     return None if request.param == "file" else []
 

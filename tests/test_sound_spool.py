@@ -10,7 +10,7 @@ from generator.sound.spool import Spool
 @pytest.fixture(autouse=True)
 def small_memory(monkeypatch):
     """Six blocks of memory, in chunks of three."""
-    monkeypatch.setattr(module, "_CHUNK_BLOCKS", 3)
+    monkeypatch.setattr(module, "_CHUNK_FRAMES", 3 * 128)
     monkeypatch.setattr(module, "_MOST_CHUNKS", 2)
 
 

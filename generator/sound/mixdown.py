@@ -24,9 +24,10 @@ __all__ = ["Mixdown", "Strip", "mix_down"]
 Samples = NDArray[np.float32]
 
 BLOCK_FRAMES = 1920 * SPAN
+_LONG_BLOCK_FRAMES = 4 * BLOCK_FRAMES  # fewer rounds, where no other thread waits for a block
 
 _LONGEST_TAIL_S = 10.0
-_AHEAD_BLOCKS = 8
+_AHEAD_FRAMES = 8 * BLOCK_FRAMES
 _BUFFERS = 3
 _UP = np.float32(1 + 2**-10)  # more than half precision rounds off
 
@@ -105,7 +106,7 @@ def mix_down(
     progress : callable
         Called with 0 to 1.
     """
-    frames = BLOCK_FRAMES
+    frames = BLOCK_FRAMES if jobs > 1 else _LONG_BLOCK_FRAMES
     cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames, -(-cap // frames))
     with ExitStack() as stack:
@@ -126,7 +127,7 @@ def mix_down(
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
                 break
             for bus in buses:
-                bus.prepare(start + _AHEAD_BLOCKS * frames)
+                bus.prepare(start + _AHEAD_FRAMES)
             while len(pending) >= _BUFFERS:
                 pending.pop(0).result()
             signals = buffers[index % len(buffers)]

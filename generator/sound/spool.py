@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Blocks", "Spool"]
 
-_CHUNK_BLOCKS = 8
+_CHUNK_FRAMES = 8 * 1920 * 64
 _MOST_CHUNKS = 14  # 110 MB, five minutes at 44.1 kHz
 
 
@@ -49,7 +49,8 @@ class Spool:
     ) -> None:
         self.block_frames = block_frames
         self.blocks = 0
-        self._kept_blocks = 0 if memory is None else _MOST_CHUNKS * _CHUNK_BLOCKS
+        self._chunk_blocks = max(1, _CHUNK_FRAMES // block_frames)
+        self._kept_blocks = 0 if memory is None else _MOST_CHUNKS * self._chunk_blocks
         self._chunks: list[NDArray[np.float32]] = []
         self._blank: NDArray[np.float32] | None = None
         self._spare = [] if memory is None else memory
@@ -68,12 +69,13 @@ class Spool:
         import numpy as np
 
         if self.blocks < self._kept_blocks:
-            if self.blocks == len(self._chunks) * _CHUNK_BLOCKS:  # large pieces: fewer page faults
-                shape = (_CHUNK_BLOCKS, 2, self.block_frames)
+            # Large pieces: fewer page faults.
+            if self.blocks == len(self._chunks) * self._chunk_blocks:
+                shape = (self._chunk_blocks, 2, self.block_frames)
                 self._chunks.append(
-                    self._spare.pop() if self._spare else np.empty(shape, np.float32)
+                    self._spare.pop().reshape(shape) if self._spare else np.empty(shape, np.float32)
                 )
-            kept: NDArray[np.float32] = self._chunks[-1][self.blocks % _CHUNK_BLOCKS]
+            kept: NDArray[np.float32] = self._chunks[-1][self.blocks % self._chunk_blocks]
             return kept
         if self._blank is None:
             self._blank = np.empty((2, self.block_frames), np.float32)
@@ -96,7 +98,8 @@ class Spool:
         import numpy as np
 
         if self._file is None or index < self._kept_blocks:
-            kept: NDArray[np.float32] = self._chunks[index // _CHUNK_BLOCKS][index % _CHUNK_BLOCKS]
+            chunk, place = divmod(index, self._chunk_blocks)
+            kept: NDArray[np.float32] = self._chunks[chunk][place]
             return kept
         block = np.empty((2, self.block_frames), np.float32)
         self.fill(block, index * self.block_frames)
