@@ -1,7 +1,7 @@
 """Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import count
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from generator.sound import native
 from generator.sound.desk import Desk
+from generator.sound.encode import helpers
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
@@ -114,12 +115,13 @@ def mix_down(
         for spool in spools.values():
             stack.callback(spool.close)
         desks = {part: Desk(rate_hz) for part in parts}
-        pool = stack.enter_context(ThreadPoolExecutor(1)) if jobs > 1 else None
+        pool = stack.enter_context(helpers(1, jobs))
         pending: list[Future[None]] = []
         # Of each signal its middle, its side and its share of the room; a few, since one is filled
         # while another is finished.
         buffers = [
-            np.empty((len(parts), 3, frames), np.float32) for _ in range(_BUFFERS if pool else 1)
+            np.empty((len(parts), 3, frames), np.float32)
+            for _ in range(_BUFFERS if jobs > 1 else 1)
         ]
         places = [_place(bus.channel, parts) for bus in buses]
         for index in count():
@@ -144,16 +146,12 @@ def mix_down(
                     spool.keep()
                 meter.add(blocks.pop(MIX), blocks.values())
 
-            if pool:
-                pending.append(pool.submit(finish))
-            else:
-                finish()
+            pending.append(pool.submit(finish))
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
         stack.pop_all()
-    if pool:
-        pool.shutdown()
+    pool.shutdown()
     return meter.mixdown(spools)
 
 
