@@ -85,21 +85,18 @@ def _initializer(cls: Any) -> Callable[..., None]:
     known: dict[str, Any] = {"_put": _put, "_ABSENT": _ABSENT}
     by_place, by_name, body = ["self"], ["*"], []
     for one in fields(cls):
-        name, value, default = one.name, one.name, f"_default_{one.name}"
-        argument = name
-        if one.default is not MISSING:
-            known[default] = one.default
-            argument = f"{name}={default}"
-        elif one.default_factory is not MISSING:
-            known[default] = one.default_factory
-            argument = f"{name}=_ABSENT"
-            value = f"{default}() if {name} is _ABSENT else {name}"
+        name, default = one.name, f"_default_{one.name}"
+        is_made = one.default_factory is not MISSING
+        has_default = is_made or one.default is not MISSING
+        if has_default:
+            known[default] = one.default_factory if is_made else one.default
+        value = f"{default}()" if is_made else default
         if one.init:
+            argument = f"{name}={'_ABSENT' if is_made else default}" if has_default else name
             (by_name if one.kw_only else by_place).append(argument)
-        elif argument == name:
+            value = f"{value} if {name} is _ABSENT else {name}" if is_made else name
+        elif not has_default:
             continue  # for `__post_init__` to put
-        else:
-            value = default + ("()" if argument.endswith("=_ABSENT") else "")
         body.append(f" _put(self, {name!r}, {value})")
     if hasattr(cls, "__post_init__"):
         body.append(" self.__post_init__()")

@@ -13,16 +13,8 @@ import soundfile
 
 RATE_HZ = 48_000
 
-_KEY_RANGE, _DELAY, _RELEASE, _LOOP, _SAMPLE, _EXCLUSIVE, _INSTRUMENT, _ROOT = (
-    43,
-    33,
-    38,
-    54,
-    53,
-    57,
-    41,
-    58,
-)
+_DELAY, _RELEASE, _INSTRUMENT, _KEY_RANGE = 33, 38, 41, 43
+_SAMPLE, _LOOP, _EXCLUSIVE, _ROOT = 53, 54, 57, 58
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

@@ -4,40 +4,22 @@ import contextlib
 import hashlib
 import os
 import struct
-from collections.abc import Callable
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, TypeVar
+from typing import IO, TYPE_CHECKING
 
 from generator.errors import OutputError
 from generator.files import cannot_write
 from generator.sound.ffmpeg import Encoder, FfmpegEncoder, ffmpeg_program
 from generator.sound.model import AudioFormat, Tags
 from generator.sound.mp3 import Mp3Encoder, cut_track
+from generator.sound.threads import helpers
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Encoder", "ffmpeg_program", "helpers", "open_encoder"]
-
-_Result = TypeVar("_Result")
-
-
-class _AtOnce(Executor):
-    """Does what it is given before it takes more: no thread, and nothing to hand over."""
-
-    def submit(
-        self, task: Callable[..., _Result], /, *args: Any, **words: Any
-    ) -> "Future[_Result]":
-        done: Future[_Result] = Future()
-        done.set_result(task(*args, **words))
-        return done
-
-
-def helpers(count: int, jobs: int) -> Executor:
-    """Return what does `count` things beside the rest; in turn where there is one job only."""
-    return ThreadPoolExecutor(count) if jobs > 1 else _AtOnce()
+__all__ = ["Encoder", "ffmpeg_program", "open_encoder"]
 
 
 class WavEncoder(Encoder):

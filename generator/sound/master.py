@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from generator.record import record
 from generator.sound import native
-from generator.sound.encode import Encoder, helpers, open_encoder
+from generator.sound.encode import Encoder, open_encoder
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
 from generator.sound.native import SPAN
+from generator.sound.threads import helpers
 from generator.sound.true_peak import SpanPeaks, TruePeakMeter
 
 __all__ = ["Level", "find_level", "write_files"]

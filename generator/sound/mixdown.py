@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from generator.sound import native
 from generator.sound.desk import Desk
-from generator.sound.encode import helpers
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
 from generator.sound.spool import Blocks, Spool
+from generator.sound.threads import helpers
 from generator.sound.true_peak import TruePeakMeter
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
