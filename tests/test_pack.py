@@ -480,6 +480,18 @@ def test_a_dry_run_shows_the_plan_and_writes_nothing(chart, tmp_path, run_chartb
     assert [path.name for path in tmp_path.iterdir()] == ["tune.chart"]
 
 
+@pytest.mark.parametrize("more", [(), ("--keys", "Q")], ids=["made", "refused"])
+def test_a_pack_leaves_nothing_in_the_temporary_folder(chart, tmp_path, run_chartbed, more):
+    temporary = tmp_path / "tmp"
+    temporary.mkdir()
+    formats = "--formats", "midi"
+    done = run_chartbed(
+        tmp_path, "pack", chart, *formats, *more, env=os.environ | {"TMPDIR": str(temporary)}
+    )
+    assert done.returncode == (2 if more else 0), done.stderr
+    assert not list(temporary.iterdir())
+
+
 def test_no_processes_are_too_few(chart, tmp_path, run_chartbed):
     done = run_chartbed(tmp_path, "pack", chart, "--jobs", "0")
     assert done.returncode == 2

@@ -7,6 +7,7 @@ precision may stray.
 import ctypes
 import re
 from itertools import pairwise
+from operator import itemgetter
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -52,7 +53,7 @@ def test_a_bus_sums_notes_times_gain_curve_and_fade_whatever_the_blocks(seed, at
     """A curve has a corner every 64 samples, here joined by numpy; a fade is a gain a sample."""
     rng = np.random.default_rng(seed)
     expected, packed, kept = np.zeros((2, 700)), [], []
-    for sides, first, frames, curve_from, fade_from, gain in notes:
+    for sides, first, frames, curve_from, fade_from, gain in sorted(notes, key=itemgetter(1)):
         sound = rng.integers(-(2**15), 2**15, (sides, frames), np.int16)
         level, addresses = np.full(frames, float(gain)), [0, 0]
         places = np.arange(frames)
@@ -105,7 +106,7 @@ def test_a_mix_sums_the_middles_the_sides_and_the_sends_of_what_each_signal_hear
         if not is_ready:
             recording = rng.integers(-99, 99, (sides, 3000), np.int16)
             sides = recording[0].ctypes.data, recording[-1].ctypes.data
-            firsts = rng.integers(start - 3000, start + frames + 1, 3)
+            firsts = np.sort(rng.integers(start - 3000, start + frames + 1, 3))
             notes = b"".join(
                 packed_sounding(*sides, first, 3000, 0, 0, 0, 0, 1, 0) for first in firsts
             )

@@ -11,6 +11,7 @@ from functools import lru_cache
 from operator import itemgetter
 from typing import Annotated, Literal
 
+from generator.band.arrangement import PART_NAMES
 from generator.band.drums_spec import DrumSpec, lane_bars
 from generator.band.ending import slowed_ending
 from generator.band.feel import MAX_RATIO, Groove, Swing, VoiceTiming
@@ -169,6 +170,11 @@ class Style:
     def plays_any_meter(self) -> bool:
         """Whether the style makes its pattern from the beats of the meter at hand."""
         return self.meters[0] == "any"
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The names of its parts, in the order of `PART_NAMES`: drums always, and its players."""
+        return tuple(name for name in PART_NAMES if getattr(self, name) is not None)
 
     def plays(self, meter: Meter) -> bool:
         """Return whether a bar of `meter` can be played without falling back to a plain pattern.

@@ -5,6 +5,7 @@ One module a group of commands; each imports what it runs inside the command, so
 usage is wrong, 130 interrupted.
 """
 
+import atexit
 import gc
 import os
 import sys
@@ -15,6 +16,9 @@ __all__ = ["INTERRUPTED", "main"]
 
 INTERRUPTED = 130
 """The exit code after Ctrl-C, as shells have it."""
+
+_WITHOUT_PROCESSES = frozenset(("--help", "--verify", "--dry-run", "--cluster"))
+"""Options of `pack` that have no track made in a process of ours."""
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
@@ -29,6 +33,10 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
         # The notes will be worked out there: it loads the band while this one reads its orders.
         stand_by(*LOADS)
+    elif arguments[:1] == ["pack"] and not _WITHOUT_PROCESSES.intersection(arguments):
+        from generator.pack.processes import get_ready
+
+        get_ready()
     try:
         from generator.cli.app import main as run
 
@@ -39,6 +47,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     except SystemExit as end:
         if end.code in (None, 0) and threading.active_count() == 1:
             # All is written: what Python would take apart now is memory, which goes anyway.
+            atexit._run_exitfuncs()  # a pack has a folder of sockets to remove
             sys.stdout.flush()
             sys.stderr.flush()
             os._exit(0)

@@ -68,10 +68,6 @@ def pack(
     if jobs is not None and jobs < 1:
         raise OptionError(f"--jobs takes 1 or more, got {jobs}")
     spec = _spec(charts, keys, tempos, mutes, styles, formats, stems)
-    if not (dry_run or cluster):
-        from generator.pack.local import get_ready
-
-        get_ready()  # beside the planning
     plan = plan_pack(spec)
     _show_plan(plan, out)
     if dry_run:

@@ -8,61 +8,18 @@ import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from functools import cache
-from multiprocessing import get_all_start_methods, get_context, parent_process
-from multiprocessing.context import BaseContext
+from multiprocessing import parent_process
 from pathlib import Path
 from threading import Thread, Timer
 
 from generator.pack.plan import PlannedTrack
+from generator.pack.processes import ctrl_c_waits, get_ready, processes
 from generator.pack.work import Outcome, make_track
-from generator.pipeline.worked_out import LOADS
 
-__all__ = ["get_ready", "run_here"]
+__all__ = ["run_here"]
 
 _MOST_ATTEMPTS, _MOST_IN_VAIN = 3, 1000
 _AGAIN_S = 0.01
-_FORK_SERVER = "forkserver" in get_all_start_methods()
-_LOADS = (
-    *LOADS,
-    "numpy",
-    "generator.chordmap.build",
-    "generator.chart.transpose",
-    "generator.midi",
-    "generator.pack.local",
-    "generator.pipeline.products",
-    "generator.pipeline.render",
-    "generator.sound.master",
-    "generator.sound.mixdown",
-    "generator.sound.studio",
-    "generator.sound.track",
-)
-
-
-def get_ready() -> None:
-    """Start loading what the processes need, where that can be done once for all of them."""
-    if not _FORK_SERVER:
-        return
-    from multiprocessing import forkserver, resource_tracker
-
-    _context()
-    resource_tracker.ensure_running()  # which unblocks signals, and is needed first
-    with _ctrl_c_waits():  # and is never heard by the server, which is born deaf
-        forkserver.ensure_running()
-
-
-@contextmanager
-def _ctrl_c_waits() -> Iterator[None]:
-    """Let an interrupt of the terminal come when the block is done: nothing is half begun."""
-    if not _FORK_SERVER:
-        yield
-        return
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def run_here(
@@ -97,20 +54,6 @@ def run_here(
             time.sleep(_AGAIN_S)
 
 
-@cache
-def _context() -> BaseContext:
-    """Return how processes are started.
-
-    Not as copies of this one, which would inherit the locks of its threads and the open lock file:
-    as copies of one that has loaded what they need and does nothing else, or fresh.
-    """
-    if not _FORK_SERVER:
-        return get_context("spawn")
-    context = get_context("forkserver")
-    context.set_forkserver_preload(list(_LOADS))
-    return context
-
-
 def _run_pool(
     tracks: list[PlannedTrack], pack: Path, jobs: int
 ) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
@@ -119,7 +62,7 @@ def _run_pool(
     Those that did not come to a process before the pool broke are not among them.
     """
     get_ready()
-    pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=_context(), initializer=_begin)
+    pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=processes(), initializer=_begin)
     try:
         futures: dict[Future[Outcome], PlannedTrack] = {}
         remaining = iter(tracks)
@@ -128,7 +71,7 @@ def _run_pool(
             # A few ahead of the processes are enough, and keep memory flat for any pack.
             while not broken and len(futures) < 2 * jobs and (track := next(remaining, None)):
                 try:
-                    with _ctrl_c_waits():  # for a process may be started
+                    with ctrl_c_waits():  # for a process may be started
                         futures[pool.submit(_make, track, pack)] = track
                 # The last two: the process that processes are copies of has ended just now.
                 except (BrokenProcessPool, EOFError, ConnectionError):

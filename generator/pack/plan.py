@@ -14,7 +14,7 @@ from generator.harmony.key import Key
 from generator.pack.spec import PackSpec
 from generator.pack.words import read_keys, read_mutes, read_tempos
 from generator.pipeline.options import AUDIO_ENDINGS, RenderOptions, check_formats
-from generator.pipeline.prepare import load_chart, prepare
+from generator.pipeline.prepare import load_chart, set_out
 from generator.record import record
 
 if TYPE_CHECKING:
@@ -123,25 +123,21 @@ def _tracks_of(chart: Chart, title: str, spec: PackSpec) -> list[PlannedTrack]:
     tracks = []
     for style, tempo in product(styles, tempos):
         # Length and parts are the same in every key and with every mute: worked out once.
-        prepared = prepare(chart, replace(common, style=style, tempo=tempo))
-        clock = prepared.timeline.clock
-        duration_s = clock.seconds(prepared.timeline.end_tick)
-        bpm = clock.quarter_bpm(prepared.timeline.first_tick)
-        parts = {part.name for part in prepared.arrangement.parts}
+        band, timeline, _ = set_out(chart, replace(common, style=style, tempo=tempo))
+        duration_s = timeline.clock.seconds(timeline.end_tick)
+        bpm = timeline.clock.quarter_bpm(timeline.first_tick)
         for key, mute in product(keys, mutes):
-            if not set(mute) <= parts:
-                absent = ", ".join(sorted(set(mute) - parts))
+            if absent := sorted(set(mute) - set(band.parts)):
                 raise OptionError(
-                    f"--mutes {absent}: {title} has no such part; it has {', '.join(sorted(parts))}"
+                    f"--mutes {', '.join(absent)}: {title} has no such part; "
+                    f"it has {', '.join(sorted(band.parts))}"
                 )
-            options = replace(
-                common, key=key.name, tempo=tempo, style=prepared.arrangement.style, mute=mute
-            )
+            options = replace(common, key=key.name, tempo=tempo, style=band.name, mute=mute)
             names = [
                 f"{_short(key)} {bpm:.3g} bpm" if bpm < 100 else f"{_short(key)} {bpm:.4g} bpm"
             ]
             if len(styles) > 1:
-                names[0] += f" {prepared.arrangement.style}"
+                names[0] += f" {band.name}"
             if len(mutes) > 1:
                 names.append(f"no {' '.join(mute)}" if mute else "full band")
             tracks.append(

@@ -2,6 +2,7 @@
 
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from generator.band.arrangement import Arrangement
 from generator.chart.model import Chart
@@ -11,7 +12,10 @@ from generator.pipeline.options import RenderOptions
 from generator.record import record
 from generator.timeline.model import Timeline
 
-__all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare", "prepare_source"]
+if TYPE_CHECKING:
+    from generator.band.style import Style
+
+__all__ = ["Track", "asked_key", "in_key", "load_chart", "prepare", "prepare_source", "set_out"]
 
 _COMMON_STYLES = (
     "straight-eighth-rock",
@@ -65,10 +69,27 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
         If an option makes no sense for this chart.
     """
     from generator.band.arrange import arrange
+
+    chart = in_key(chart, options)
+    style, timeline, remarks = set_out(chart, options)
+    arrangement = arrange(timeline, style, seed=options.seed, jobs=options.jobs)
+    timeline = style.groove(timeline, options.seed).with_swung_pushes()
+    return Track(chart, timeline, arrangement, remarks + arrangement.remarks)
+
+
+def set_out(chart: Chart, options: RenderOptions) -> tuple["Style", Timeline, tuple[str, ...]]:
+    """Return who is to play a chart, its timeline as they hear it, and remarks.
+
+    So much is soon known of a track, its length and its parts among it; the key is left alone.
+
+    Raises
+    ------
+    InputError
+        If an option makes no sense for this chart.
+    """
     from generator.band.style import load_style
     from generator.timeline.build import build_timeline
 
-    chart = in_key(chart, options)
     timeline = build_timeline(
         chart,
         choruses=options.choruses,
@@ -82,16 +103,12 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
         name = _style_for(chart)
         remarks = (f"the chart names no style: {name} plays it (choose with --style)",)
     style = load_style(name)
-    timeline = style.ended(timeline)
-    arrangement = arrange(timeline, style, seed=options.seed, jobs=options.jobs)
-    timeline = style.groove(timeline, options.seed).with_swung_pushes()
-    known = {part.name for part in arrangement.parts}
     for part in options.mute:
-        if part not in known:
+        if part not in style.parts:
             raise OptionError(
-                f"--mute {part}: {name} has no such part; it has {', '.join(sorted(known))}"
+                f"--mute {part}: {name} has no such part; it has {', '.join(sorted(style.parts))}"
             )
-    return Track(chart, timeline, arrangement, remarks + arrangement.remarks)
+    return style, style.ended(timeline), remarks
 
 
 def asked_key(text: str, own: Key, *, option: str) -> Key:

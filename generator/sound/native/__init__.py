@@ -117,8 +117,9 @@ class Fall(NamedTuple):
 class Dry(NamedTuple):
     """What a bus plays in a block, before gain and pan.
 
-    Either packed `notes`, times a curve with corners at `times` and `levels` as `follow_curve` has
-    them; or rows that are `ready`, (2, frames). `kept` is what holds the memory of the notes.
+    Either packed `notes`, in the order of their starts, times a curve with corners at `times` and
+    `levels` as `follow_curve` has them; or rows that are `ready`, (2, frames). `kept` is what holds
+    the memory of the notes.
     """
 
     notes: bytes = b""

@@ -133,13 +133,14 @@ EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t
     follow(&of, block, rows, row_frames, 0, frames);
 }
 
-/* Makes what sounds of notes from sample `start` of the track on. Returns the rows that are filled:
- * none where nothing sounds, one where all is mono. */
+/* Makes what sounds of notes, in the order of their starts, from sample `start` of the track on.
+ * Returns the rows that are filled: none where nothing sounds, one where all is mono. */
 static int32_t place(const sounding *notes, int64_t count, int64_t start, int64_t frames,
                      float bus[2][PIECE])
 {
     int32_t rows = 0;
     for (const sounding *note = notes; note < notes + count; note++) {
+        if (note->first >= start + frames) break;
         const int64_t i = start > note->first ? start - note->first : 0;
         const int64_t left = start + frames - note->first;
         const int64_t end = left < note->frames ? left : note->frames;
