@@ -22,7 +22,7 @@ from sound_bands import played
 from generator.errors import MissingToolError
 from generator.sound import native
 from generator.sound.loudness import k_weighting
-from generator.sound.native import SPAN, Dry, Strip, packed_sounding
+from generator.sound.native import SPAN, Console, Dry, Strip, packed_sounding
 
 SEEDS = st.integers(0, 2**32 - 1)
 ROWS = st.integers(1, 2)
@@ -335,6 +335,11 @@ def biquads(rng: np.random.Generator, count: int) -> np.ndarray:
     return np.hstack([rng.standard_normal((count, 3)), poles])
 
 
+def console(seed: int) -> Console:
+    rng = np.random.default_rng(seed)
+    return Console(biquads(rng, 4), rng.standard_normal((4, 2)), room(seed))
+
+
 def on_desk(
     signal: np.ndarray,
     cuts: np.ndarray,
@@ -346,7 +351,7 @@ def on_desk(
     for start in range(0, signal.shape[1], block_frames):
         made.append(np.full((2, block_frames), np.nan, np.float32))
         block = signal[:, start : start + block_frames].copy()
-        native.desk(block, cuts, states, network, made[-1])
+        native.desk(Console(cuts, states, network), block, made[-1])
     return np.hstack(made)
 
 
@@ -400,6 +405,39 @@ def test_a_room_is_still_after_so_much_silence_and_rings_again(block_frames):
     np.testing.assert_array_equal(network.clock, [640, 256])
 
 
+@quickly
+@given(SEEDS, st.integers(0, 3), st.integers(1, 9))
+def test_what_is_mixed_through_desks_is_what_is_mixed_and_then_taken_through_them(
+    seed, signals, spans_between
+):
+    """The same bits; a few samples go from one to the other at a time, fewer at last."""
+    rng, frames, start = np.random.default_rng(seed), 10 * SPAN, 1000
+    recording = rng.integers(-99, 99, (2, 500), np.int16)
+    firsts = np.sort(rng.integers(start - 500, start + frames, 5))
+    sides = recording[0].ctypes.data, recording[1].ctypes.data
+    notes = b"".join(packed_sounding(*sides, first, 500, 0, 0, 0, 0, 1, 0) for first in firsts)
+    times, levels = np.array([0, 200]), np.array([0.2, 0.9], np.float32)
+    strips = [
+        Strip(Dry(notes, times, levels, kept=recording), 0.5, 0.25, 2.0, 1),
+        Strip(Dry(ready=noise(seed, 2, frames)), 1.0, -1.0, 0.5, 2),
+    ]
+    mixed = np.empty((signals, 3, frames), np.float32)
+    native.mix(strips, start, mixed)
+    expected, made = (np.full((signals, 2, frames), np.nan, np.float32) for _ in range(2))
+    for n in range(signals):
+        native.desk(console(seed + n), mixed[n], expected[n])
+    consoles = [console(seed + n) for n in range(signals)]
+    between = np.empty((signals, 3, spans_between * SPAN), np.float32)
+    if signals:
+        native.mix_through(strips, start, consoles, between, list(made))
+    np.testing.assert_array_equal(made, expected)
+
+
+def test_desks_signals_and_blocks_are_as_many():
+    with pytest.raises(ValueError, match="1 desks, 2 signals and 1 blocks differ"):
+        native.mix_through([], 0, [console(1)], noise(1, 2, 3, 64), [noise(1, 2, 64)])
+
+
 def test_what_dies_away_in_a_desk_is_gone_before_it_is_too_small_to_count_with():
     """Poles at a half: 2 ** -64 is kept after 64 samples, 2 ** -128 would be below 1e-30."""
     cuts, states = np.zeros((4, 5)), np.zeros((4, 2))
@@ -413,7 +451,10 @@ def test_what_dies_away_in_a_desk_is_gone_before_it_is_too_small_to_count_with()
 
 def test_a_desk_takes_whole_spans_alone():
     with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
-        native.desk(noise(1, 3, 100), BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 100))
+        native.desk(console(1), noise(1, 3, 100), noise(1, 2, 100))
+    for some, frames in ((64, 100), (100, 64)):
+        with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
+            native.mix_through([], 0, [console(1)], noise(1, 1, 3, some), [noise(1, 2, frames)])
 
 
 @quickly
@@ -541,9 +582,10 @@ def test_a_view_with_gaps_between_its_rows_does_as_well(loop):
         lambda block: native.mix([Strip(Dry(ready=block), 1, 1, 1)], 0, noise(1, 1, 3, 640)),
         lambda block: native.mix([], 0, noise(1, 1, 3, 1280)[:, :, ::2]),
         lambda block: native.span_tops(block[0], np.array([0], np.int64), noise(1, 3, 32)),
-        lambda block: native.desk(block, BIQUADS, np.zeros((4, 2)), room(1), noise(1, 2, 640)),
+        lambda block: native.desk(console(1), block, noise(1, 2, 640)),
+        lambda block: native.mix_through([], 0, [console(1)], noise(1, 1, 3, 64), [block]),
     ],
-    ids=[*BLOCK_LOOPS, "mix", "mix to", "span_tops", "desk"],
+    ids=[*BLOCK_LOOPS, "mix", "mix to", "span_tops", "desk", "mix_through"],
 )
 def test_samples_that_are_no_neighbours_are_refused(loop):
     told = "last axis of an array is not contiguous|rows of an array have gaps"

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from generator.sound.desk import Desk
+from generator.sound.desk import build_desk
+from generator.sound.native import Console, desk
 from generator.sound.room import DECAY_S
 
 RATES_HZ = (22_050, 44_100, 48_000, 96_000)
@@ -11,9 +12,9 @@ RATES_HZ = (22_050, 44_100, 48_000, 96_000)
 
 def answer(send: np.ndarray, rate_hz: int, block_frames: int | None = None) -> np.ndarray:
     """Return (2, frames): what the room makes of a send, a multiple of 64 samples."""
-    desk, signal = Desk(rate_hz), np.zeros((3, len(send)), np.float32)
+    console, signal = build_desk(rate_hz), np.zeros((3, len(send)), np.float32)
     signal[2] = send
-    return np.hstack([through(desk, block) for block in blocks(signal, block_frames)])
+    return np.hstack([through(console, block) for block in blocks(signal, block_frames)])
 
 
 def blocks(signal: np.ndarray, block_frames: int | None) -> list[np.ndarray]:
@@ -21,9 +22,9 @@ def blocks(signal: np.ndarray, block_frames: int | None) -> list[np.ndarray]:
     return [signal[:, start : start + step].copy() for start in range(0, signal.shape[1], step)]
 
 
-def through(desk: Desk, signal: np.ndarray) -> np.ndarray:
+def through(console: Console, signal: np.ndarray) -> np.ndarray:
     to = np.full((2, signal.shape[1]), np.nan, np.float32)
-    desk(signal, to)
+    desk(console, signal, to)
     return to
 
 
@@ -90,25 +91,25 @@ def test_the_two_sides_differ_and_low_and_high_are_cut():
 
 def test_a_still_room_rings_out_and_adds_nothing_more():
     """After a second of silence nothing is left to be added; a new room starts silent."""
-    desk = Desk(44_100)
+    console = build_desk(44_100)
     signal, still = np.zeros((3, 64 * 960), np.float32), np.zeros((3, 64 * 960), np.float32)
-    assert not through(desk, still).any()
+    assert not through(console, still).any()
     signal[2, -1] = 1.0
-    through(desk, signal)
-    rest = through(desk, still)
+    through(console, signal)
+    rest = through(console, still)
     assert np.abs(rest).max() > 0.05
     assert rest[:, 40_000:44_100].any()
     assert not rest[:, 44_100 + 4000 :].any()
-    assert not through(desk, still).any()
+    assert not through(console, still).any()
     # It rings again as a new one does.
-    np.testing.assert_array_equal(through(desk, signal), through(Desk(44_100), signal))
+    np.testing.assert_array_equal(through(console, signal), through(build_desk(44_100), signal))
 
 
 def test_the_middle_goes_to_both_sides_and_the_side_to_each_with_its_sign():
     """Between the cuts, at 1 kHz, all passes: a tone in the middle, another a quarter later."""
     turns = 2 * np.pi * 1000 / 44_100 * np.arange(64 * 400)
     signal = np.array([np.sin(turns), 0.5 * np.cos(turns), 0 * turns]).astype(np.float32)
-    left, right = through(Desk(44_100), signal)[:, 64 * 200 :].astype(float)
+    left, right = through(build_desk(44_100), signal)[:, 64 * 200 :].astype(float)
     middle, side = signal[:2, 64 * 200 :]
     np.testing.assert_allclose((left + right) / 2, middle, atol=0.05)
     np.testing.assert_allclose((left - right) / 2, side, atol=0.12)
@@ -119,7 +120,7 @@ def test_what_is_low_is_cut_from_the_middle_and_sooner_from_the_side(row, cut_hz
     """Butterworth: 3 dB down at the cut, 12 dB an octave below, all there above."""
     signal = np.zeros((3, 1 << 16), np.float32)
     signal[row, 0] = 1.0
-    spectrum = np.abs(np.fft.rfft(through(Desk(44_100), signal)[0].astype(float)))
+    spectrum = np.abs(np.fft.rfft(through(build_desk(44_100), signal)[0].astype(float)))
     hz = np.fft.rfftfreq(1 << 16, 1 / 44_100)
     levels_db = [
         20 * np.log10(np.interp(cut_hz * octave, hz, spectrum)) for octave in (1 / 4, 1, 8)

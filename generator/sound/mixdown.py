@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from generator.sound import native
-from generator.sound.desk import Desk
+from generator.sound.desk import build_desk
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
@@ -26,6 +26,7 @@ Samples = NDArray[np.float32]
 
 BLOCK_FRAMES = 1920 * SPAN
 _LONG_BLOCK_FRAMES = 4 * BLOCK_FRAMES  # fewer rounds, where no other thread waits for a block
+_NEAR_FRAMES = 128 * SPAN  # three rows of them stay near the processor
 
 _LONGEST_TAIL_S = 10.0
 _AHEAD_FRAMES = 8 * BLOCK_FRAMES
@@ -97,7 +98,7 @@ def mix_down(
     buses : sequence of Strip
         Those whose channel is not `in_mix` are only for their stems.
     parts : tuple of str
-        What to spool: `mix` and names of channels.
+        What to spool: first `mix`, then names of channels.
     end_sample : int
         Where the music ends.
     rate_hz, jobs : int
@@ -114,15 +115,25 @@ def mix_down(
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
         for spool in spools.values():
             stack.callback(spool.close)
-        desks = {part: Desk(rate_hz) for part in parts}
+        desks = [build_desk(rate_hz) for _ in parts]
         pool = stack.enter_context(helpers(1, jobs))
         pending: list[Future[None]] = []
-        # Of each signal its middle, its side and its share of the room; a few, since one is filled
-        # while another is finished.
-        buffers = [
-            np.empty((len(parts), 3, frames), np.float32)
-            for _ in range(_BUFFERS if jobs > 1 else 1)
-        ]
+        # Of each signal its middle, its side and its share of the room: whole blocks, one of which
+        # is filled while another is finished, or a little, that goes from one to the other at once.
+        some, length = (_BUFFERS, frames) if jobs > 1 else (1, _NEAR_FRAMES)
+        buffers = [np.empty((len(parts), 3, length), np.float32) for _ in range(some)]
+
+        def keep(blocks: list[Samples]) -> None:
+            for spool in spools.values():
+                spool.keep()
+            meter.add(blocks[0], blocks[1:])
+
+        def finish(signals: Samples) -> None:
+            blocks = [spool.blank() for spool in spools.values()]
+            for desk, signal, block in zip(desks, signals, blocks, strict=True):
+                native.desk(desk, signal, block)
+            keep(blocks)
+
         places = [_place(bus.channel, parts) for bus in buses]
         for index in count():
             start = index * frames
@@ -132,21 +143,18 @@ def mix_down(
                 bus.prepare(start + _AHEAD_FRAMES)
             while len(pending) >= _BUFFERS:
                 pending.pop(0).result()
-            signals = buffers[index % len(buffers)]
             strips = [
                 native.Strip(bus.block(start, frames), *place)
                 for bus, place in zip(buses, places, strict=True)
             ]
-            native.mix(strips, start, signals)
-
-            def finish(signals: Samples = signals) -> None:
-                blocks = {part: spool.blank() for part, spool in spools.items()}
-                for signal, (part, spool) in zip(signals, spools.items(), strict=True):
-                    desks[part](signal, blocks[part])
-                    spool.keep()
-                meter.add(blocks.pop(MIX), blocks.values())
-
-            pending.append(pool.submit(finish))
+            signals = buffers[index % len(buffers)]
+            if jobs > 1:
+                native.mix(strips, start, signals)
+                pending.append(pool.submit(finish, signals))
+            else:
+                blocks = [spool.blank() for spool in spools.values()]
+                native.mix_through(strips, start, desks, signals, blocks)
+                keep(blocks)
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()

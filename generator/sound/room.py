@@ -62,7 +62,7 @@ def build_room(rate_hz: int) -> Network:
     answer = np.empty((2, impulse.shape[1]), np.float32)
     biquads = np.array([PASS, PASS, *room_cuts(rate_hz)])
     tried = room._replace(lines=lines.copy(), clock=room.clock.copy())
-    native.desk(impulse, biquads, np.zeros((4, 2)), tried, answer)
+    native.desk(native.Console(biquads, np.zeros((4, 2)), tried), impulse, answer)
     return room._replace(levels=1 / np.sqrt((answer**2).sum(axis=1)))
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SPAN",
+    "Console",
     "Dry",
     "Fall",
     "Instrument",
@@ -35,6 +36,7 @@ __all__ = [
     "follow_curve",
     "interleaved",
     "mix",
+    "mix_through",
     "packed_sounding",
     "play",
     "quantised",
@@ -54,6 +56,7 @@ SPAN = 64
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@fi")
 _STRIP = struct.Struct("@PqPPqQfffi")
+_CONSOLE = struct.Struct("@PPPqPPPPq")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
@@ -76,9 +79,10 @@ _TAKES: dict[str, tuple[Any, ...]] = {
         *(_POINTER, _COUNT, _POINTER),
     ),
     "record_onset": (_POINTER, _NUMBER, _NUMBER, _NUMBER, _COUNT, _POINTER, _COUNT),
-    "desk": (
-        *(_POINTER, _COUNT, _POINTER, _POINTER, _POINTER, _COUNT),
-        *(_POINTER, _POINTER, _POINTER, _POINTER, _COUNT, _POINTER),
+    "desk": (_POINTER, _POINTER, _COUNT, _POINTER),
+    "mix_through": (
+        *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER),
+        *(_POINTER, _POINTER, _COUNT, _POINTER),
     ),
     "interleaved": (_POINTER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "quantised": (_POINTER, _NUMBER, _COUNT, _COUNT, _LEVEL, _POINTER),
@@ -185,6 +189,30 @@ class Network(NamedTuple):
     still: int
 
 
+class Console(NamedTuple):
+    """What a signal passes: biquads, and the room that it is sent to.
+
+    `biquads` (4, 5) are those of the middle, of the side and two in series of the send; `states`
+    (4, 2) and the room go on, in place.
+    """
+
+    biquads: "NDArray[np.float64]"
+    states: "NDArray[np.float64]"
+    room: Network
+
+    def packed(self) -> bytes:
+        """Return it as the loops take it."""
+        lines, *others, still = self.room
+        return _CONSOLE.pack(
+            _whole(self.biquads),
+            _whole(self.states),
+            _whole(lines),
+            lines.shape[1] - 2 * SPAN,
+            *map(_whole, others),
+            still,
+        )
+
+
 @cache
 def _library() -> Any:
     path = Path(__file__).with_name("kernels.dll" if sys.platform == "win32" else "kernels.so")
@@ -206,7 +234,38 @@ def mix(strips: Sequence[Strip], start: int, to: "Samples") -> None:
 
     The block starts at sample `start` of the track.
     """
-    signals, rows, frames = to.shape
+    _library().mix(*_played(strips, start, to.shape[2], to), _whole(to))
+
+
+def mix_through(
+    strips: Sequence[Strip],
+    start: int,
+    desks: Sequence[Console],
+    between: "Samples",
+    to: "Sequence[Samples]",
+) -> None:
+    """Make left and right, (2, frames), of up to 64 signals, each through its desk.
+
+    That is `mix` and `desk`, but sooner done: what lies between them, `between` (signals, 3, some
+    samples), is small enough to stay near the processor. Both lengths are multiples of 64.
+    """
+    frames = to[0].shape[1]
+    for length in (frames, between.shape[2]):
+        _check_spans(length)
+    if not len(desks) == len(to) == len(between) or any(one.shape != (2, frames) for one in to):
+        raise ValueError(f"{len(desks)} desks, {len(between)} signals and {len(to)} blocks differ")
+    _library().mix_through(
+        *_played(strips, start, frames, between),
+        b"".join([desk.packed() for desk in desks]),
+        _whole(between),
+        between.shape[2],
+        struct.pack(f"@{len(to)}P", *map(_whole, to)),
+    )
+
+
+def _played(strips: Sequence[Strip], start: int, frames: int, to: "Samples") -> tuple[Any, ...]:
+    """Return what plays in a block, as the loops take it, and into how many signals."""
+    signals, rows, _ = to.shape
     if rows != 3 or signals > 64:
         raise ValueError(f"{signals} signals of {rows} rows: at most 64 of 3")
     ready = [strip.dry.ready for strip in strips if strip.dry.ready is not None]
@@ -214,7 +273,7 @@ def mix(strips: Sequence[Strip], start: int, to: "Samples") -> None:
         raise ValueError(f"what is ready is not two rows of {frames} samples")
     notes = b"".join([strip.dry.notes for strip in strips])
     packed = b"".join([strip.packed() for strip in strips])
-    _library().mix(packed, len(strips), notes, start, frames, signals, _whole(to))
+    return packed, len(strips), notes, start, frames, signals
 
 
 def play(dry: Dry, start: int, to: "Samples") -> None:
@@ -364,35 +423,18 @@ def interleaved(block: "NDArray[Any]", gain: float) -> "Samples":
     return out
 
 
-def desk(
-    signal: "Samples",
-    biquads: "NDArray[np.float64]",
-    states: "NDArray[np.float64]",
-    room: Network,
-    to: "Samples",
-) -> None:
+def desk(console: Console, signal: "Samples", to: "Samples") -> None:
     """Make left and right, (2, frames), of middle, side and send to the room, (3, frames).
 
-    `biquads` (4, 5) are those of the middle, of the side and two in series of the send; `states`
-    (4, 2) and the room go on, in place. The frames are a multiple of 64.
+    The frames are a multiple of 64.
     """
-    frames = signal.shape[1]
+    _check_spans(signal.shape[1])
+    _library().desk(console.packed(), _whole(signal), signal.shape[1], _whole(to))
+
+
+def _check_spans(frames: int) -> None:
     if frames % SPAN:
         raise ValueError(f"{frames} samples are no multiple of {SPAN}")
-    _library().desk(
-        _whole(signal),
-        frames,
-        _whole(biquads),
-        _whole(states),
-        _whole(room.lines),
-        room.lines.shape[1] - 2 * SPAN,
-        _whole(room.delays),
-        _whole(room.gains),
-        _whole(room.levels),
-        _whole(room.clock),
-        room.still,
-        _whole(to),
-    )
 
 
 def record(

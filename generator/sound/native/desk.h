@@ -98,7 +98,7 @@ INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *res
     }
 }
 
-/* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`.
+/* The desk of a signal.
  *
  * Middle, side and send pass biquads, given as (b0, b1, b2, a1, a2), with two states each: one for
  * the middle, one for the side, two in series for the send. They go side by side, so the second
@@ -109,18 +109,33 @@ INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *res
  * no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and the one after
  * it. `clock` holds the place that is written next and for how many samples the send has been
  * silent: after `still` of them the room is, too. */
-WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads, double *states,
-                      float *lines, int64_t length, const int32_t *delays, const float *gains,
-                      const float *levels, int64_t *clock, int64_t still, float *to)
+typedef struct {
+    const double *biquads;
+    double *states;
+    float *lines;
+    int64_t length;
+    const int32_t *delays;
+    const float *gains, *levels;
+    int64_t *clock, still;
+} console;
+
+/* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`. The
+ * rows of either are as far apart as it says. */
+WIDE static void finish(const console *of, const float *signal, int64_t signal_row, int64_t frames,
+                        float *to, int64_t to_row)
 {
     enum { COPIED = 2 * SPAN };
     static const float nothing[3 * SPAN];
+    const int64_t length = of->length, line_length = length + COPIED;
+    const float *gains = of->gains, *levels = of->levels;
+    double *states = of->states;
+    float *lines = of->lines;
+    int64_t *clock = of->clock;
     _Alignas(64) float beyond[2 * SPAN], send[SPAN], heard[LINES][SPAN];
     _Alignas(64) double rows[CUTS][SPAN] = {{0}};
-    const int64_t line_length = length + COPIED;
     lanes k[CUTS / ABREAST][5], z[CUTS / ABREAST][2], *last = z[CUT_SEND / ABREAST];
     for (int32_t row = 0; row < CUTS; row++) {
-        const double *b = biquads + 5 * row, *a = b + 3;
+        const double *b = of->biquads + 5 * row, *a = b + 3;
         const double own[5] = {b[0], b[1] - a[0] * b[0], b[2] - a[1] * b[0], a[0], a[1]};
         for (int32_t i = 0; i < 5; i++) k[row / ABREAST][i][row % ABREAST] = own[i];
         for (int32_t i = 0; i < 2; i++)
@@ -128,7 +143,7 @@ WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads
     }
     for (int64_t start = 0; start <= frames; start += SPAN) {
         const int32_t begins = start == 0, ends = start == frames;
-        const int64_t row_frames = ends ? SPAN : frames;
+        const int64_t from_row = ends ? SPAN : signal_row, left_row = ends ? SPAN : to_row;
         const float *from = ends ? nothing : signal + start;
         if (ends)
             for (int32_t row = 0; row < CUT_SEND; row++)
@@ -136,9 +151,9 @@ WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads
                     states[2 * row + i] = z[row / ABREAST][i][row % ABREAST];
         int32_t sounds = last[0][CUT_SEND % ABREAST] != 0 || last[1][CUT_SEND % ABREAST] != 0;
         for (int32_t i = 0; i < SPAN; i++) sounds |= rows[CUT_SEND][i] != 0;
-        const int32_t rings = !begins && (sounds || clock[1] < still);
+        const int32_t rings = !begins && (sounds || clock[1] < of->still);
         for (int32_t row = 0; row < CUT_SEND; row++)
-            for (int32_t i = 0; i < SPAN; i++) rows[row][i] = from[row * row_frames + i];
+            for (int32_t i = 0; i < SPAN; i++) rows[row][i] = from[row * from_row + i];
 
         if (!rings)
             for (int32_t i = 0; i < SPAN; i += 4) cut_all(rows, i, k, z);
@@ -147,14 +162,14 @@ WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads
             const float *late[4];
             for (int32_t n = 0; n < 4; n++)
                 late[n] = lines + (line + n) * line_length +
-                          ((clock[0] - delays[line + n]) & (length - 1));
+                          ((clock[0] - of->delays[line + n]) & (length - 1));
             for (int32_t i = 0; i < SPAN; i += 16) {
                 cut_all(rows, 4 * line + i / 4, k, z);
                 leave(late, gains + 2 * line, i, heard + line);
                 leave(late, gains + 2 * line, i + 8, heard + line);
             }
         }
-        float *left = ends ? beyond : to + start, *right = left + row_frames;
+        float *left = ends ? beyond : to + start, *right = left + left_row;
         for (int32_t i = 0; i < SPAN; i++) {
             const float middle = (float)rows[MIDDLE][i], side = (float)rows[SIDE][i];
             left[i] = middle + side;
@@ -180,11 +195,32 @@ WIDE EXPORT void desk(const float *signal, int64_t frames, const double *biquads
         float *out = to + start - SPAN;
         for (int32_t i = 0; rings && i < SPAN; i++) {
             out[i] += levels[0] * heard[5][i];
-            out[frames + i] += levels[1] * heard[6][i];
+            out[to_row + i] += levels[1] * heard[6][i];
         }
         clock[0] += SPAN;
         clock[1] = sounds ? 0 : clock[1] + SPAN;
-        if (rings && clock[1] >= still) memset(lines, 0, sizeof(float) * LINES * line_length);
+        if (rings && clock[1] >= of->still) memset(lines, 0, sizeof(float) * LINES * line_length);
     }
     for (int32_t i = 0; i < 2; i++) states[2 * CUT_SEND + i] = last[i][CUT_SEND % ABREAST];
+}
+
+EXPORT void desk(const console *of, const float *signal, int64_t frames, float *to)
+{
+    finish(of, signal, frames, frames, to, frames);
+}
+
+/* Mixes a block, a multiple of 64, that starts at sample `start` of the track, and takes each signal
+ * through its desk to the left and right of its own `to`. What lies between, `some` samples at a time,
+ * stays near the processor. */
+EXPORT void mix_through(const strip *strips, int64_t count, const sounding *notes, int64_t start,
+                        int64_t frames, int32_t signals, const console *desks, float *between,
+                        int64_t some, float *const *to)
+{
+    const playing of = {strips, count, notes, start, frames};
+    for (int64_t at = 0; at < frames; at += some) {
+        const int64_t few = frames - at < some ? frames - at : some;
+        mix_from(&of, at, at + few, signals, between, some);
+        for (int32_t n = 0; n < signals; n++)
+            finish(desks + n, between + 3 * n * some, some, few, to[n] + at, frames);
+    }
 }

@@ -210,33 +210,49 @@ EXPORT void play(const strip *of, const sounding *notes, int64_t start, int64_t 
     }
 }
 
-/* Mixes a block that starts at sample `start` of the track: `to` becomes, for each signal, the sums
- * of the middles, the sides and the sends of the strips that are heard in it. */
-EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64_t start,
-                int64_t frames, int32_t signals, float *to)
+/* What plays in a block of `frames` samples, which starts at sample `start` of the track. */
+typedef struct {
+    const strip *strips;
+    int64_t count;
+    const sounding *notes;
+    int64_t start, frames;
+} playing;
+
+/* Mixes the samples `from` to `end` of a block: the rows of `to`, `row_frames` apart, become for each
+ * signal the sums of the middles, the sides and the sends of the strips that are heard in it. */
+static void mix_from(const playing *of, int64_t from, int64_t end, int32_t signals, float *to,
+                     int64_t row_frames)
 {
     _Alignas(64) float bus[2][PIECE];
-    for (int64_t at = 0; at < frames; at += PIECE) {
-        const int64_t few = frames - at < PIECE ? frames - at : PIECE;
+    for (int64_t at = from; at < end; at += PIECE, to += PIECE) {
+        const int64_t few = end - at < PIECE ? end - at : PIECE;
         for (int32_t row = 0; row < 3 * signals; row++)
-            memset(to + row * frames + at, 0, sizeof(float) * few);
-        const sounding *own = notes;
-        for (const strip *of = strips; of < strips + count; own += of->notes, of++) {
+            memset(to + row * row_frames, 0, sizeof(float) * few);
+        const sounding *own = of->notes;
+        for (const strip *one = of->strips; one < of->strips + of->count; own += one->notes, one++) {
             const float *left = bus[0], *right = bus[1];
-            if (of->ready) {
-                left = of->ready + at, right = left + frames;
+            if (one->ready) {
+                left = one->ready + at, right = left + of->frames;
             } else {
-                const int32_t rows = play_piece(of, own, start, at, few, bus);
+                const int32_t rows = play_piece(one, own, of->start, at, few, bus);
                 if (!rows) continue;
                 if (rows == 1) right = left;
             }
             for (int32_t n = 0; n < signals; n++) {
-                float *middle = to + 3 * n * frames + at;
-                if (of->signals >> n & 1)
-                    add_strip(of, left, right, few, middle, middle + frames, middle + 2 * frames);
+                float *middle = to + 3 * n * row_frames, *side = middle + row_frames;
+                if (one->signals >> n & 1)
+                    add_strip(one, left, right, few, middle, side, side + row_frames);
             }
         }
     }
+}
+
+/* Mixes a block whole. */
+EXPORT void mix(const strip *strips, int64_t count, const sounding *notes, int64_t start,
+                int64_t frames, int32_t signals, float *to)
+{
+    const playing of = {strips, count, notes, start, frames};
+    mix_from(&of, 0, frames, signals, to, frames);
 }
 
 /* How much of silence the level of a note goes each block: let go, choked, and while it is held, down
