@@ -11,8 +11,10 @@ from sound_bands import BAR_TICKS, render, small_band
 from sound_fonts import click, sine, write_font
 
 from generator.sound.cache import NoteCache, clear_cache, kept_notes
+from generator.sound.fonts import check_font
 from generator.sound.model import SoundSettings
-from generator.sound.notes import NoteKey
+from generator.sound.notes import NoteKey, Placement
+from generator.sound.recorder import Recorder
 from generator.sound.recording import Recording
 
 KEY = NoteKey(0, 33, 40, 100, 64)
@@ -191,6 +193,21 @@ def test_several_processes_share_a_folder(tmp_path, font):
     for pitch in range(40):
         assert (cache.get(KEY._replace(pitch=pitch)).samples == pitch).all()
     assert not list((tmp_path / "c").rglob(".unfinished*"))
+
+
+def test_after_a_track_what_was_recorded_for_it_takes_no_memory_of_its_own(tmp_path):
+    font = check_font(write_font(tmp_path / "sine.sf2", sine()))
+    cache, parts = cache_at(tmp_path / "c", font.path), [(Placement(0, KEY),)]
+    with Recorder(font, rate_hz=44_100, tuning_hz=440.0, jobs=1, cache=cache) as recorder:
+        recorder.begin(parts)
+        (before,) = recorder.get(KEY)
+        recorder.end()
+        recorder.begin(parts)
+        (after,) = recorder.get(KEY)
+        assert before.recording.own_bytes == before.recording.samples.nbytes > 0
+        assert after.recording.own_bytes == 0
+        np.testing.assert_array_equal(after.recording.samples, before.recording.samples)
+        assert after.recording.scale == before.recording.scale
 
 
 def test_a_render_is_the_same_with_a_cache_cold_or_warm(tmp_path, monkeypatch):

@@ -90,7 +90,7 @@ def test_the_same_bits_every_time_and_with_any_number_of_threads(tmp_path):
 
 def test_the_same_bits_when_memory_is_short(tmp_path, monkeypatch):
     _, plenty = render(small_band(3), tmp_path, 3 * BAR_TICKS, settings=PLAIN)
-    monkeypatch.setattr("generator.sound.studio.MEMORY_BYTES", 1 << 20)
+    monkeypatch.setattr("generator.sound.recorder._MEMORY_BYTES", 1 << 20)
     _, short = render(small_band(3), tmp_path, 3 * BAR_TICKS, settings=PLAIN)
     assert plenty.files[0].sha256 == short.files[0].sha256
 

@@ -42,6 +42,8 @@ _SEAL = struct.Struct("<II16s")
 DEFAULT_LIMIT_BYTES = 512 << 20
 """How much a cache folder holds unless told otherwise."""
 _KEEP_SHARE = 0.8
+_MOST_MAPPED_BYTES = 512 << 20
+"""What a process that makes many tracks may have of the files in sight when one is done."""
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
 _Entry = tuple[int, int, int, int, float]
@@ -157,10 +159,12 @@ class NoteCache:
         self._write_seal()
         if self._prefix:
             self._look()
-        # What a track has read stays in the system's memory but counts no longer as ours.
-        for content in {id(place[1]): place[1] for place in self._notes.values()}.values():
-            if hasattr(content, "madvise"):
-                content.madvise(mmap.MADV_DONTNEED)
+        # What was read stays in the system's memory but counts no longer as ours.
+        contents = {id(place[1]): place[1] for place in self._notes.values()}.values()
+        if sum(map(len, contents)) > _MOST_MAPPED_BYTES:
+            for content in contents:
+                if hasattr(content, "madvise"):
+                    content.madvise(mmap.MADV_DONTNEED)
 
     def _write_seal(self) -> None:
         if self._new is None:

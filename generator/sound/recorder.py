@@ -19,10 +19,11 @@ from generator.sound.player import Player
 from generator.sound.recording import Fade, Recording, Sound
 from generator.sound.sf2 import FontTables
 
-__all__ = ["MEMORY_BYTES", "Recorder"]
+__all__ = ["Recorder"]
 
-MEMORY_BYTES = 64 << 20
-"""How much recordings take unless told otherwise."""
+_MEMORY_BYTES = 64 << 20
+"""How much recordings may take, but for those that lie in files of the cache; those that are needed
+last go."""
 _KEPT_SHARE = 0.75
 
 _HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
@@ -63,8 +64,6 @@ class Recorder:
         play them beforehand: whoever mixes waits for them most of the time.
     cache : NoteCache, optional
         Recordings on disk: asked first, and given what had to be recorded.
-    memory_bytes : int
-        How much recordings may take; those that are needed last go.
     """
 
     def __init__(
@@ -75,10 +74,8 @@ class Recorder:
         tuning_hz: float,
         jobs: int,
         cache: NoteCache | None = None,
-        memory_bytes: int = MEMORY_BYTES,
     ) -> None:
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
-        self._memory_bytes = memory_bytes
         self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
         self._asked: dict[NoteKey, Future[_Played]] = {}
@@ -144,9 +141,16 @@ class Recorder:
                 held[touch] = max(need.held_blocks, held.get(touch, 0))
 
     def end(self) -> None:
-        """Let other processes see what was recorded for a track."""
-        if self._player.cache:
-            self._player.cache.seal()
+        """Let other processes see what was recorded for a track, and share its memory with them."""
+        cache = self._player.cache
+        if cache is None:
+            return
+        cache.seal()
+        for take, recording in self._recordings.items():
+            if recording.own_bytes and (shared := cache.get(take)):
+                self._recordings[take] = shared
+        self._bytes = sum(recording.own_bytes for recording in self._recordings.values())
+        self._ready.clear()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
         """Start playing what is not there yet, in this order."""
@@ -202,8 +206,8 @@ class Recorder:
         asked = self._asked.pop(take, None)
         played = asked.result() if asked else self._play([take], [])
         recording = self._recordings[take] = played.recordings.pop(take)
-        self._bytes += recording.samples.nbytes
-        if self._bytes > self._memory_bytes:
+        self._bytes += recording.own_bytes
+        if self._bytes > _MEMORY_BYTES:
             self._drop_some(take, now)
         return recording
 
@@ -223,13 +227,14 @@ class Recorder:
                     self._uses.setdefault(take, []).extend(samples)
             for samples in self._uses.values():
                 samples.sort()
-        order = sorted(self._recordings, key=lambda take: self._next_use(take, now))
+        droppable = [take for take, held in self._recordings.items() if held.own_bytes]
+        order = sorted(droppable, key=lambda take: self._next_use(take, now))
         dropped = set()
-        while self._bytes > _KEPT_SHARE * self._memory_bytes and order:
+        while self._bytes > _KEPT_SHARE * _MEMORY_BYTES and order:
             last = order.pop()
             if last != newest:
                 recording = self._recordings.pop(last)
-                self._bytes -= recording.samples.nbytes
+                self._bytes -= recording.own_bytes
                 dropped.add(id(recording))
         self._ready = {
             key: sounds

@@ -43,6 +43,11 @@ class Recording:
         self.left = native.address(samples)
         self.right = self.left + (rows - 1) * samples.strides[0]
 
+    @property
+    def own_bytes(self) -> int:
+        """The memory that is there for it alone: none where it lies in a file of the cache."""
+        return self.samples.nbytes if self.samples.flags.owndata else 0
+
     @classmethod
     def of(cls, sound: "NDArray[np.float32]", *, peak: float, same: bool) -> "Recording":
         """Return the recording of (2, frames); one row where both are the same."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from generator.sound.cache import NoteCache
 from generator.sound.fonts import check_font, choose_font
 from generator.sound.model import SoundSettings
-from generator.sound.recorder import MEMORY_BYTES, Recorder
+from generator.sound.recorder import Recorder
 from generator.sound.reel import Reel
 from generator.sound.sf2 import FontTables
 
@@ -57,12 +57,7 @@ class Studio:
             if settings.cache is not None:
                 cache = NoteCache(settings.cache, font.path, rate_hz=rate_hz, tuning_hz=tuning_hz)
             self._recorder = Recorder(
-                font,
-                rate_hz=rate_hz,
-                tuning_hz=tuning_hz,
-                jobs=settings.jobs,
-                cache=cache,
-                memory_bytes=MEMORY_BYTES if self.memory is None else 2 * MEMORY_BYTES,
+                font, rate_hz=rate_hz, tuning_hz=tuning_hz, jobs=settings.jobs, cache=cache
             )
             self._made_for = wanted
             self._reel = self._reel and Reel()
