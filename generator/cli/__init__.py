@@ -10,6 +10,7 @@ import gc
 import os
 import sys
 import threading
+from contextlib import suppress
 from typing import NoReturn
 
 __all__ = ["INTERRUPTED", "main"]
@@ -35,11 +36,12 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
         # The notes will be worked out there: it loads the band while this one reads its orders.
         stand_by(*LOADS)
-    elif arguments[:1] == ["pack"] and not _WITHOUT_PROCESSES.intersection(arguments):
-        from generator.pack.processes import get_ready
-
-        get_ready()
     try:
+        if arguments[:1] == ["pack"] and not _WITHOUT_PROCESSES.intersection(arguments):
+            from generator.pack.processes import get_ready
+
+            with suppress(OSError):  # tried again where the first of them is needed
+                get_ready()
         from generator.cli.app import main as run
 
         run(arguments)

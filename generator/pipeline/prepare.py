@@ -78,9 +78,9 @@ def prepare(chart: Chart, options: RenderOptions = RenderOptions()) -> Track:
 
 
 def set_out(chart: Chart, options: RenderOptions) -> tuple["Style", Timeline, tuple[str, ...]]:
-    """Return who is to play a chart, its timeline as they hear it, and remarks.
+    """Return the style that plays a chart, the timeline with its ending, and remarks.
 
-    So much is soon known of a track, its length and its parts among it; the key is left alone.
+    So much of a track is soon known, its length and its parts among it. The key is left alone.
 
     Raises
     ------
