@@ -18,7 +18,7 @@ __all__ = ["INTERRUPTED", "main"]
 INTERRUPTED = 130
 """The exit code after Ctrl-C, as shells have it."""
 
-_WITHOUT_PROCESSES = frozenset(("--help", "--verify", "--dry-run", "--cluster"))
+_WITHOUT_PROCESSES = frozenset(("-h", "--help", "--verify", "--dry-run", "--cluster"))
 """Options of `pack` that have no track made in a process of ours."""
 
 
@@ -37,7 +37,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         # The notes will be worked out there: it loads the band while this one reads its orders.
         stand_by(*LOADS)
     try:
-        if arguments[:1] == ["pack"] and not _WITHOUT_PROCESSES.intersection(arguments):
+        names = {argument.partition("=")[0] for argument in arguments}
+        if arguments[:1] == ["pack"] and names.isdisjoint(_WITHOUT_PROCESSES):
             from generator.pack.processes import get_ready
 
             with suppress(OSError):  # tried again where the first of them is needed

@@ -1,7 +1,7 @@
 """Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import count
@@ -17,7 +17,6 @@ from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
 from generator.sound.spool import Blocks, Spool
-from generator.sound.threads import helpers
 from generator.sound.true_peak import TruePeakMeter
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
@@ -116,7 +115,7 @@ def mix_down(
         for spool in spools.values():
             stack.callback(spool.close)
         desks = [build_desk(rate_hz) for _ in parts]
-        pool = stack.enter_context(helpers(1, jobs))
+        pool = stack.enter_context(ThreadPoolExecutor(1))  # has a thread once there is work for it
         pending: list[Future[None]] = []
         # Of each signal its middle, its side and its share of the room: whole blocks, one of which
         # is filled while another is finished, or a little, that goes from one to the other at once.
