@@ -2,18 +2,17 @@
 
 import contextlib
 import hashlib
-import os
 import struct
-from concurrent.futures import Future
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from generator.errors import OutputError
 from generator.files import cannot_write
+from generator.sound.direct import DirectFile
 from generator.sound.ffmpeg import Encoder, FfmpegEncoder, ffmpeg_program
 from generator.sound.model import AudioFormat, Tags
 from generator.sound.mp3 import Mp3Encoder, cut_track
-from generator.sound.threads import helpers
+from generator.sound.native import PAGE_BYTES
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,13 +31,12 @@ class WavEncoder(Encoder):
         self._bits = {"wav": 16, "wav24": 24, "wav32f": 32}[kind]
         self.takes_pcm16 = self._bits == 16
         self._digest = hashlib.sha256()
-        self._hashing: Future[None] | None = None
-        self._pool = helpers(1, jobs)  # hashes one block while the next is written
-        self._is_one_of_many = jobs == 1
+        import numpy as np
+
         head = _wav_head(self._bits, rate_hz, frames, tags)
         try:
-            self._file = path.open("wb")
-            self._write(head)
+            self._file = DirectFile(path, directly=jobs == 1)
+            self._write(np.frombuffer(head, np.uint8))
         except OSError as error:
             raise cannot_write(path, str(error.strerror)) from error
 
@@ -54,7 +52,7 @@ class WavEncoder(Encoder):
             whole = np.clip(np.rint(block.T * np.float64(1 << 23)), -(1 << 23), (1 << 23) - 1)
             octets = whole.astype("<i4")[..., None].view(np.uint8)
             data = np.ascontiguousarray(octets.reshape(-1, 4)[:, :3])
-        self._write(data.data)
+        self._write(data)
 
     def finish(self) -> str:
         """Close the file and return its SHA-256."""
@@ -62,25 +60,20 @@ class WavEncoder(Encoder):
             self._file.close()
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
-        self._pool.shutdown()
         return self._digest.hexdigest()
 
     def abort(self) -> None:
         """Stop and remove what was written."""
-        self._pool.shutdown()
-        self._file.close()
+        with contextlib.suppress(OSError):
+            self._file.close()
         self.path.unlink(missing_ok=True)
 
-    def _write(self, data: "bytes | memoryview") -> None:
+    def _write(self, data: "NDArray[Any]") -> None:
         try:
             self._file.write(data)
         except OSError as error:
             raise cannot_write(self.path, str(error.strerror)) from error
-        if self._is_one_of_many:
-            _let_go(self._file)
-        if self._hashing:
-            self._hashing.result()
-        self._hashing = self._pool.submit(self._digest.update, data)
+        self._digest.update(data.data)
 
 
 def open_encoder(
@@ -111,17 +104,6 @@ def open_encoder(
     return FfmpegEncoder(path, kind, rate_hz, tags, bitrate_kbps)
 
 
-def _let_go(file: IO[bytes]) -> None:
-    """Have the system write what it holds of a file, and free its memory as soon as that is done.
-
-    A pack would fill the memory with files that nobody reads soon. To get ever more of it costs a
-    tenth of a pack's time, where the memory of the machine is a virtual one.
-    """
-    if hasattr(os, "posix_fadvise"):  # not on every system
-        with contextlib.suppress(OSError):
-            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-
-
 def _wav_head(bits: int, rate_hz: int, frames: int, tags: Tags) -> bytes:
     width = 2 * bits // 8
     size = frames * width
@@ -141,6 +123,9 @@ def _wav_head(bits: int, rate_hz: int, frames: int, tags: Tags) -> bytes:
         head += _chunk(b"fact", struct.pack("<I", frames))
     if len(info) > 4:
         head += _chunk(b"LIST", info)
+    # Samples begin on a page, which the disk takes directly. JUNK is what RIFF calls such a filler
+    # (Microsoft and IBM, Multimedia Programming Interface and Data Specifications 1.0, 1991).
+    head += _chunk(b"JUNK", bytes(-(12 + len(head) + 8 + 8) % PAGE_BYTES))
     total = 4 + len(head) + 8 + size + (size & 1)
     if total >= 1 << 32:
         raise OutputError("a WAV file holds at most 4 GiB; use FLAC or 16 bit for this length")

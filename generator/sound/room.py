@@ -8,14 +8,9 @@ A feedback delay network (Jot and Chaigne 1991): sixteen lines, mixed by a Hadam
 neither adds nor takes energy; each line takes off what its length asks for, and all decay alike.
 """
 
-from typing import TYPE_CHECKING
-
 from generator.sound import native
 from generator.sound.filters import PASS, Section, highpass, lowpass
 from generator.sound.native import SPAN, Network
-
-if TYPE_CHECKING:
-    from generator.sound.native import Samples
 
 __all__ = ["DECAY_S", "build_room", "room_cuts"]
 
@@ -31,6 +26,7 @@ _LINES_MS = (
 _DULLNESS = 0.3  # of the longest line; shorter ones dull less
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
 _STILL_S = 1.0
+_CACHE_LINE_BYTES = 64  # no vector lies across two
 
 
 def room_cuts(rate_hz: int) -> tuple[Section, Section]:
@@ -53,7 +49,8 @@ def build_room(rate_hz: int) -> Network:
     gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
     # The shortest rings, of a power of two, that hold the longest line: they stay in the cache.
     ring_frames = 1 << int(delays.max() - 1).bit_length()
-    lines = _from_a_cache_line_on((len(_LINES_MS), ring_frames + 2 * SPAN))
+    lines = native.aligned((len(_LINES_MS), ring_frames + 2 * SPAN), np.float32, _CACHE_LINE_BYTES)
+    lines[:] = 0
     still = _whole_spans(_STILL_S * rate_hz)
     room = Network(lines, delays, gains, np.ones(2, np.float32), np.array([0, still]), still)
 
@@ -64,16 +61,6 @@ def build_room(rate_hz: int) -> Network:
     tried = room._replace(lines=lines.copy(), clock=room.clock.copy())
     native.desk(native.Console(biquads, np.zeros((4, 2)), tried), impulse, answer)
     return room._replace(levels=1 / np.sqrt((answer**2).sum(axis=1)))
-
-
-def _from_a_cache_line_on(shape: tuple[int, int]) -> "Samples":
-    """Return zeros that begin at a multiple of 64 bytes: no vector lies across two cache lines."""
-    import numpy as np
-
-    size = shape[0] * shape[1]
-    wide = np.zeros(size + 16, np.float32)
-    first = -wide.ctypes.data % 64 // wide.itemsize
-    return wide[first : first + size].reshape(shape)
 
 
 def _whole_spans(frames: float) -> int:

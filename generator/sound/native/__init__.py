@@ -51,6 +51,7 @@ __all__ = [
 ]
 
 SPAN = 64
+PAGE_BYTES = 4096
 """Samples between two corners of a curve, and under one height of a peak."""
 
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
@@ -530,7 +531,7 @@ def to_pcm16(
     frames = block.shape[1]
     if corners is not None and len(corners) <= -(-frames // SPAN):
         raise ValueError(f"{len(corners)} corners for {frames} samples")
-    pcm = np.empty((frames, 2), np.int16)
+    pcm: NDArray[np.int16] = aligned((frames, 2), np.int16, PAGE_BYTES)
     _library().to_pcm16(
         *(address(block), _row_frames(block), frames, gain, start),
         *(None if corners is None else _whole(corners), address(pcm)),
@@ -546,6 +547,16 @@ def address(array: Any) -> int:
         return ctypes.addressof(ctypes.c_byte.from_buffer(array))  # five times faster, where it can
     except (TypeError, ValueError):  # read-only, or with gaps between its rows, or empty
         return int(array.ctypes.data)
+
+
+def aligned(shape: tuple[int, int], dtype: Any, octets: int) -> Any:
+    """Return an array of no certain content that begins at a multiple of so many octets."""
+    import numpy as np
+
+    size = np.dtype(dtype).itemsize * shape[0] * shape[1]
+    wide = np.empty(size + octets, np.uint8)
+    first = -address(wide) % octets
+    return wide[first : first + size].view(dtype).reshape(shape)
 
 
 def _whole(array: Any) -> int:
