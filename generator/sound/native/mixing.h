@@ -172,16 +172,20 @@ typedef struct {
     int32_t unused;
 } strip;
 
-WIDE static void add_strip(const strip *of, const float *left, const float *right, int64_t frames,
-                           float *restrict middle, float *restrict side, float *restrict send)
-{
-    for (int64_t i = 0; i < frames; i++) {
-        const float a = left[i] * of->left_gain, b = right[i] * of->right_gain;
-        middle[i] += a + b;
-        side[i] += a - b;
-        send[i] += (a + b) * of->send_gain;
+/* Adds a strip to the rows of a signal; the first one that is heard in it is put there. */
+#define DEFINE_ADD_STRIP(name, is_first)                                                           \
+    WIDE static void name(const strip *of, const float *left, const float *right, int64_t frames,  \
+                          float *restrict middle, float *restrict side, float *restrict send)      \
+    {                                                                                              \
+        for (int64_t i = 0; i < frames; i++) {                                                     \
+            const float a = left[i] * of->left_gain, b = right[i] * of->right_gain;                \
+            middle[i] = (is_first ? 0 : middle[i]) + (a + b);                                      \
+            side[i] = (is_first ? 0 : side[i]) + (a - b);                                          \
+            send[i] = (is_first ? 0 : send[i]) + (a + b) * of->send_gain;                          \
+        }                                                                                          \
     }
-}
+DEFINE_ADD_STRIP(put_strip, 1)
+DEFINE_ADD_STRIP(add_strip, 0)
 
 /* Makes the samples `at` to `at + few` of what a strip plays of notes in a block that starts at sample
  * `start` of the track; returns the rows that are filled, as `place` does. */
@@ -226,8 +230,7 @@ static void mix_from(const playing *of, int64_t from, int64_t end, int32_t signa
     _Alignas(64) float bus[2][PIECE];
     for (int64_t at = from; at < end; at += PIECE, to += PIECE) {
         const int64_t few = end - at < PIECE ? end - at : PIECE;
-        for (int32_t row = 0; row < 3 * signals; row++)
-            memset(to + row * row_frames, 0, sizeof(float) * few);
+        uint64_t heard = 0;
         const sounding *own = of->notes;
         for (const strip *one = of->strips; one < of->strips + of->count; own += one->notes, one++) {
             const float *left = bus[0], *right = bus[1];
@@ -241,9 +244,13 @@ static void mix_from(const playing *of, int64_t from, int64_t end, int32_t signa
             for (int32_t n = 0; n < signals; n++) {
                 float *middle = to + 3 * n * row_frames, *side = middle + row_frames;
                 if (one->signals >> n & 1)
-                    add_strip(one, left, right, few, middle, side, side + row_frames);
+                    (heard >> n & 1 ? add_strip : put_strip)(one, left, right, few, middle, side,
+                                                             side + row_frames);
             }
+            heard |= one->signals;
         }
+        for (int32_t row = 0; row < 3 * signals; row++)
+            if (!(heard >> row / 3 & 1)) memset(to + row * row_frames, 0, sizeof(float) * few);
     }
 }
 
