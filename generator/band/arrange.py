@@ -67,25 +67,27 @@ def _played_on(timeline: Timeline, style: Style, seed: int, jobs: int) -> Arrang
 
 
 def _parts(timeline: Timeline, style: Style, seed: int, cues: Cues, jobs: int) -> tuple[Part, ...]:
-    work = partial(_pad_and_comp, timeline, style, seed, cues)
+    groove = _groove(timeline.without_harmony(), style, seed)
+    work = partial(_pad_and_comp, timeline, style, seed, cues, groove)
     is_worth_it = jobs > 1 and len(timeline.bars) > _LONG_BARS
     with beside(work) if is_worth_it else nullcontext(work()) as above:
-        return (*_drums_and_bass(timeline, style, seed, cues), *next(above))
+        return (*_drums_and_bass(timeline, style, seed, cues, groove), *next(above))
 
 
-def _drums_and_bass(timeline: Timeline, style: Style, seed: int, cues: Cues) -> list[Part]:
-    rhythm = timeline.without_harmony()
-    drums = _drums(rhythm, style, seed)
+def _drums_and_bass(
+    timeline: Timeline, style: Style, seed: int, cues: Cues, groove: Groove
+) -> list[Part]:
+    drums = _drums(groove, style, seed)
     if not style.bass:
         return [drums]
     kick_ticks = tuple(n.start_tick for n in drums.notes if n.pitch == KICK)
-    groove = _groove(rhythm, style, seed)
     bass = play_bass(timeline, style, seed=seed, kick_ticks=kick_ticks, groove=groove)
     return [drums, faded(bass, cues)]
 
 
-def _pad_and_comp(timeline: Timeline, style: Style, seed: int, cues: Cues) -> Iterator[list[Part]]:
-    groove = _groove(timeline.without_harmony(), style, seed)
+def _pad_and_comp(
+    timeline: Timeline, style: Style, seed: int, cues: Cues, groove: Groove
+) -> Iterator[list[Part]]:
     played, voicings = [], None
     if style.pad:
         voicings = voice_pad(timeline, harmonies(cues), style.pad, seed)
@@ -98,13 +100,13 @@ def _pad_and_comp(timeline: Timeline, style: Style, seed: int, cues: Cues) -> It
 
 @lru_cache(maxsize=16)
 def _groove(rhythm: Timeline, style: Style, seed: int) -> Groove:
+    """Return the feel of a timeline without harmony, which every key of a pack shares."""
     return style.groove(rhythm, seed)
 
 
 @lru_cache(maxsize=16)
-def _drums(rhythm: Timeline, style: Style, seed: int) -> Part:
-    """Return the drums, which every key of a pack shares."""
-    return play_drums(rhythm, style, seed=seed, groove=_groove(rhythm, style, seed))
+def _drums(groove: Groove, style: Style, seed: int) -> Part:
+    return play_drums(groove.timeline, style, seed=seed, groove=groove)
 
 
 def _remarks(timeline: Timeline, style: Style) -> tuple[str, ...]:

@@ -95,7 +95,7 @@ def play_comp(
     beats = lay(cues, events, HABITS)
     if pad is None:
         pad = voice_pad(timeline, cues, style.pad, seed) if style.pad else {}
-    voicings = _voicings(timeline, cues, spec, pad, random.Random(f"{seed}/comp/voicing"))
+    voicings = _voicings(timeline, cues, spec, pad, f"{seed}/comp/voicing")
     hands = [voicings.get(beat.cue.start_tick, ()) for beat in beats]
     voices = tuple(map(len, hands))
     struck = _struck(keyless(beats), voices, style, groove, _ends_of_silence(cues), seed)
@@ -138,7 +138,7 @@ def _voicings(
     cues: Cues,
     spec: "CompSpec",
     pad: dict[int, Voicing],
-    rng: random.Random,
+    seed: str,
 ) -> dict[int, Voicing]:
     """Return the voicing of each cue that sounds, by its `start_tick`; `pad` has the pad's."""
     onsets: list[int] = []
@@ -159,7 +159,7 @@ def _voicings(
         found = found or candidates(tones, layer.voices, spec.low, spec.high, spec.centre)
         onsets.append(cue.start_tick)
         steps.append(_beside(found, pad.get(cue.start_tick, ())))
-    return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
+    return dict(zip(onsets, lead(tuple(steps), seed=seed, variety=VARIETY), strict=True))
 
 
 @lru_cache(maxsize=4096)

@@ -152,7 +152,6 @@ def voice_pad(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dic
     `cues` are those of `generator.band.pitched.harmonies`. The comp asks, too, so as not to get
     into the way of the pad.
     """
-    rng = random.Random(f"{seed}/pad/voicing")
     onsets: list[int] = []
     steps: list[tuple[Candidate, ...]] = []
     for cue in cues.cues:
@@ -165,7 +164,8 @@ def voice_pad(timeline: Timeline, cues: Cues, spec: "PadSpec", seed: int) -> dic
         chorus = timeline.bar_at(cue.written_tick).chorus
         centre = layer.centre + CHORUS_SHIFT[(chorus - 1) % len(CHORUS_SHIFT)]
         steps.append(candidates(tones, layer.voices, spec.low, spec.high, centre))
-    return dict(zip(onsets, lead(steps, rng=rng, variety=VARIETY), strict=True))
+    path = lead(tuple(steps), seed=f"{seed}/pad/voicing", variety=VARIETY)
+    return dict(zip(onsets, path, strict=True))
 
 
 # Notes

@@ -18,7 +18,6 @@ measures in tests/test_band_pad.py.
 """
 
 import random
-from collections.abc import Sequence
 from functools import lru_cache
 from itertools import combinations, combinations_with_replacement, pairwise, product
 from operator import add, sub
@@ -243,21 +242,23 @@ def _cost_of(moves: tuple[int, ...]) -> float:
     return cost
 
 
+@lru_cache(maxsize=64)  # a pack asks again at each tempo
 def lead(
-    steps: Sequence[tuple[Candidate, ...]], *, rng: random.Random | None = None, variety: float = 0
+    steps: tuple[tuple[Candidate, ...], ...], *, seed: str = "", variety: float = 0
 ) -> tuple[Voicing, ...]:
     """Return the cheapest path: one voicing for each step.
 
     Parameters
     ----------
-    steps : sequence of tuple of Candidate
+    steps : tuple of tuple of Candidate
         The candidates of each chord, none empty.
-    rng, variety
+    seed, variety
         A random cost up to `variety` on every candidate, so that no two choruses need be voiced
         alike; none by default.
     """
     if not steps:
         return ()
+    rng = random.Random(seed)
     matrices: dict[tuple[int, int], list[list[float]]] = {}
     pointers: list[list[int]] = []
     totals = _own_costs(steps[0], rng, variety)
@@ -291,10 +292,8 @@ def cheapest(totals: list[float], pointers: list[list[int]]) -> list[int]:
     return path
 
 
-def _own_costs(
-    step: tuple[Candidate, ...], rng: random.Random | None, variety: float
-) -> list[float]:
-    if rng is None or not variety:
+def _own_costs(step: tuple[Candidate, ...], rng: random.Random, variety: float) -> list[float]:
+    if not variety:
         return [cost for cost, _ in step]
     return [cost + variety * rng.random() for cost, _ in step]
 

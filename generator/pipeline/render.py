@@ -1,7 +1,7 @@
 """From a chart to a folder of files that appear together when all of them are whole."""
 
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -167,12 +167,14 @@ def _write_files(
         path.write_bytes(data)
         files.append(OutputFile(path, kind, hashlib.sha256(data).hexdigest()))
 
-    with tempfile.TemporaryDirectory(prefix="chartbed-") as scratch:
-        report = _render_sound(score, options, stage, Path(scratch), stem, tell, studio)
+    has_page = "page" in options.formats
+    scratch = tempfile.TemporaryDirectory(prefix="chartbed-") if has_page else nullcontext("")
+    with scratch as own:
+        report = _render_sound(score, options, stage, Path(own), stem, tell, studio)
         tell("writing", 0.0)
         documents: Documents = next(results)
         audio = tuple(file for file in report.files if file.path.parent == stage) if report else ()
-        if report and "page" in options.formats:
+        if report and has_page:
             put(".html", "page", page_text(documents, report.files))
     files[:0] = [OutputFile(file.path, file.format, file.sha256, file.part) for file in audio]
     if documents.midi:

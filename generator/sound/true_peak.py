@@ -9,6 +9,7 @@ of oversampling everything.
 
 import math
 from collections.abc import Callable
+from functools import cache
 from typing import TYPE_CHECKING
 
 from generator.sound import native
@@ -36,7 +37,7 @@ class TruePeakMeter:
         import numpy as np
 
         self._taps = _interpolator()
-        self._weight = _bend_weight(self._taps)
+        self._weight = _bend_weight()
         self._before = np.zeros((channels, SPAN), np.float32)
         self.peak = 0.0
 
@@ -152,6 +153,7 @@ class SpanPeaks:
             self._peaks[spans] = np.maximum(self._peaks[spans], tops)
 
 
+@cache
 def _interpolator() -> "Samples":
     """Return taps (3, 2 * _HALF_TAPS) for the three points between two samples.
 
@@ -170,7 +172,8 @@ def _interpolator() -> "Samples":
     return scaled
 
 
-def _bend_weight(taps: "Samples") -> float:
+@cache
+def _bend_weight() -> float:
     """Return how much the second differences near a point can add to the line below it.
 
     The line runs where the taps have their centre of gravity. What is left of them has neither
@@ -178,7 +181,7 @@ def _bend_weight(taps: "Samples") -> float:
     """
     import numpy as np
 
-    left = taps.astype(np.float64)
+    left = _interpolator().astype(np.float64)
     share = left @ (np.arange(2 * _HALF_TAPS) - (_HALF_TAPS - 1))
     left[:, _HALF_TAPS - 1] -= 1 - share
     left[:, _HALF_TAPS] -= share
