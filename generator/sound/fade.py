@@ -60,8 +60,8 @@ def release(envelope: Envelope, off_blocks: int, choke_blocks: int, rate_hz: int
     choked_after = choke_blocks - first if choke_blocks else None
     # How many blocks the fall of a held note has lasted by then.
     fallen = first - _falls_from_blocks(envelope, rate_hz) if envelope.sustain_cb else 0
-    curve = _curve(envelope, fallen, choked_after, rate_hz)
-    return Fade(curve, BLOCK * first + round(envelope.lag_us * rate_hz / 1e6))
+    curve, address = _curve(envelope, fallen, choked_after, rate_hz)
+    return Fade(curve, BLOCK * first + round(envelope.lag_us * rate_hz / 1e6), address)
 
 
 @lru_cache(maxsize=1024)
@@ -72,10 +72,11 @@ def _falls_from_blocks(envelope: Envelope, rate_hz: int) -> int:
 @lru_cache(maxsize=1024)
 def _curve(
     envelope: Envelope, fallen: int, choked_after: int | None, rate_hz: int
-) -> "NDArray[np.float32]":
+) -> "tuple[NDArray[np.float32], int]":
+    """Return a curve and its address."""
     fall = _fall(envelope, rate_hz)
     slowest = fall.let_go if choked_after is None else min(fall.let_go, fall.choked)
-    return native.release_gains(
+    curve = native.release_gains(
         fall,
         choked_after=-1 if choked_after is None else choked_after,
         fallen=fallen,
@@ -83,6 +84,7 @@ def _curve(
         inaudible=_INAUDIBLE_CB,
         gains=_gains(_DEPTH_CB),
     )
+    return curve, native.address(curve)
 
 
 @lru_cache(maxsize=1024)

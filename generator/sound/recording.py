@@ -62,10 +62,14 @@ class Recording:
 
 
 class Fade(NamedTuple):
-    """How a recording falls silent: its gain at the borders of blocks, from sample `start` on."""
+    """How a recording falls silent: its gain at the borders of blocks, from sample `start` on.
+
+    `address` is where the curve lies in memory.
+    """
 
     curve: "NDArray[np.float32]"
     start: int
+    address: int
 
     @property
     def end(self) -> int:
@@ -112,5 +116,5 @@ class Sound:
         self.gain = gain * recording.scale
         self.frames, self.curve, self.curve_from = recording.frames, 0, 0
         if fade:
-            self.curve, self.curve_from = native.address(fade.curve), fade.start
+            self.curve, self.curve_from = fade.address, fade.start
             self.frames = min(self.frames, fade.end)
