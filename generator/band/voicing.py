@@ -304,6 +304,6 @@ def _matrix(before: tuple[Candidate, ...], after: tuple[Candidate, ...]) -> list
     old, new = ([voicing for _, voicing in step] for step in (before, after))
     if {*map(len, old), *map(len, new)} == {
         3
-    }:  # most are: written out it takes a third of the time
+    }:  # most are: a third of the time
         return [[_cost_of((a - d, b - e, c - f)) for d, e, f in old] for a, b, c in new]
     return [[movement_cost(one, other) for one in old] for other in new]
