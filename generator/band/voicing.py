@@ -302,8 +302,6 @@ def _own_costs(step: tuple[Candidate, ...], rng: random.Random, variety: float) 
 def _matrix(before: tuple[Candidate, ...], after: tuple[Candidate, ...]) -> list[list[float]]:
     """Movement costs, one row for each candidate of `after`."""
     old, new = ([voicing for _, voicing in step] for step in (before, after))
-    if {*map(len, old), *map(len, new)} == {
-        3
-    }:  # most are: a third of the time
+    if {*map(len, old), *map(len, new)} == {3}:  # most are: a third of the time
         return [[_cost_of((a - d, b - e, c - f)) for d, e, f in old] for a, b, c in new]
     return [[movement_cost(one, other) for one in old] for other in new]

@@ -14,6 +14,7 @@ from threading import Thread, Timer
 
 from generator.pack.plan import PlannedTrack
 from generator.pack.processes import ctrl_c_waits, get_ready, processes
+from generator.pack.shares import Shares
 from generator.pack.work import Outcome, make_track
 
 __all__ = ["run_here"]
@@ -57,30 +58,35 @@ def run_here(
 def _run_pool(
     tracks: list[PlannedTrack], pack: Path, jobs: int
 ) -> Iterator[tuple[PlannedTrack, Outcome | None]]:
-    """Make tracks in one pool; an outcome of None is a track that a dead process left.
+    """Make tracks in several processes; an outcome of None is a track that a dead one left.
 
-    Those that did not come to a process before the pool broke are not among them.
+    Those that did not come to a process before one died are not among them.
     """
     get_ready()
-    pool = ProcessPoolExecutor(min(jobs, len(tracks)), mp_context=processes(), initializer=_begin)
+    lanes = [_lane() for _ in range(min(jobs, len(tracks)))]
+    shares = Shares(tracks)
+    futures: dict[Future[Outcome], tuple[PlannedTrack, ProcessPoolExecutor]] = {}
+    broken = False
     try:
-        futures: dict[Future[Outcome], PlannedTrack] = {}
-        remaining = iter(tracks)
-        broken = False
         while True:
-            # A few ahead of the processes are enough, and keep memory flat for any pack.
-            while not broken and len(futures) < 2 * jobs and (track := next(remaining, None)):
-                try:
-                    with ctrl_c_waits():  # for a process may be started
-                        futures[pool.submit(_make, track, pack)] = track
-                # The last two: the process that processes are copies of has ended just now.
-                except (BrokenProcessPool, EOFError, ConnectionError):
-                    broken = True
+            for lane in lanes:
+                in_lane = sum(own is lane for _, own in futures.values())
+                # One waits for each process, unless another could begin with it.
+                while not broken and in_lane < (2 if shares.left > len(lanes) else 1):
+                    if (track := shares.next(id(lane))) is None:
+                        break
+                    try:
+                        with ctrl_c_waits():  # for a process may be started
+                            futures[lane.submit(_make, track, pack)] = track, lane
+                    # The last two: the process that processes are copies of has ended just now.
+                    except (BrokenProcessPool, EOFError, ConnectionError):
+                        broken = True
+                    in_lane += 1
             if not futures:
                 break
             done, _ = wait(futures, return_when=FIRST_COMPLETED)
             for future in done:
-                track = futures.pop(future)
+                track, _ = futures.pop(future)
                 try:
                     outcome = future.result()
                 except BrokenProcessPool:
@@ -89,7 +95,12 @@ def _run_pool(
                 else:
                     yield track, outcome
     finally:
-        _end(pool)
+        _end(lanes)
+
+
+def _lane() -> ProcessPoolExecutor:
+    """Return a process that takes one track after another, as soon as there is one."""
+    return ProcessPoolExecutor(1, mp_context=processes(), initializer=_begin)
 
 
 def _make(track: PlannedTrack, pack: Path) -> Outcome:
@@ -128,10 +139,11 @@ def _try_again(lost: "sys.UnraisableHookArgs") -> None:
         sys.__unraisablehook__(lost)
 
 
-def _end(pool: ProcessPoolExecutor) -> None:
+def _end(lanes: list[ProcessPoolExecutor]) -> None:
     """End the processes now: at the end of the work there is none left to lose."""
-    processes = list((pool._processes or {}).values())
-    pool.shutdown(wait=False, cancel_futures=True)
+    processes = [process for lane in lanes for process in (lane._processes or {}).values()]
+    for lane in lanes:
+        lane.shutdown(wait=False, cancel_futures=True)
     for process in processes:
         process.terminate()
     for process in processes:
