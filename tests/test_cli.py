@@ -8,6 +8,8 @@ import time
 
 import pytest
 
+from generator.cli import app
+
 CHART = """Title: Paper Boat
 Key: G
 Time: 3/4
@@ -289,3 +291,21 @@ def test_no_command_shows_help_and_a_wrong_one_is_refused(folder, run_chartbed):
     wrong = run_chartbed(folder, "rendr")
     assert wrong.returncode == 2
     assert "render" in wrong.stderr
+
+
+def test_an_interrupt_that_python_wraps_is_one_too(monkeypatch, capsys):
+    """As Python 3.11 does where a descriptor of a class is told its name (seen while importing)."""
+
+    def program(*_: str):
+        def run(**_: object) -> None:
+            raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+
+        return run
+
+    terminated = signal.getsignal(signal.SIGTERM)
+    monkeypatch.setattr(app, "program", program)
+    with pytest.raises(SystemExit) as end:
+        app.main(["check"])
+    signal.signal(signal.SIGTERM, terminated)
+    assert end.value.code == 130
+    assert capsys.readouterr().err == "chartbed: interrupted; what was unfinished is removed\n"

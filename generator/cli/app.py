@@ -24,6 +24,8 @@ _COMMANDS = {
 }
 """Of each module, in the order of the help."""
 
+_INTERRUPTED = "interrupted; what was unfinished is removed"
+
 
 def program(first_word: str = "") -> typer.Typer:
     """Return the program: with the group of the command that comes first, else with all of them."""
@@ -73,7 +75,7 @@ def main(arguments: list[str]) -> NoReturn:
         program(*arguments[:1])(args=arguments, prog_name="chartbed")
     except SystemExit as end:  # typer's way out, for usage errors and Ctrl-C too
         if end.code == INTERRUPTED:
-            _say("interrupted; what was unfinished is removed")
+            _say(_INTERRUPTED)
         raise
     except ChartbedError as error:
         if "--debug" in arguments:
@@ -88,6 +90,10 @@ def main(arguments: list[str]) -> NoReturn:
         _say("out of memory; render a shorter track or fewer formats")
         sys.exit(1)
     except Exception as error:
+        # Up to 3.11 Python wraps what comes while a class is made.
+        if isinstance(error.__cause__, KeyboardInterrupt):
+            _say(_INTERRUPTED)
+            sys.exit(INTERRUPTED)
         if "--debug" in arguments:
             raise
         _say(f"an error that should not happen: {type(error).__name__}: {error}")
