@@ -7,12 +7,14 @@ from scipy.signal import bilinear, group_delay
 from generator.band.style import load_style
 from generator.band.style_catalogue import style_names
 from generator.sound import fade
+from generator.sound.cache import NoteCache
 from generator.sound.fade import release, risen_blocks
 from generator.sound.fonts import choose_font
-from generator.sound.notes import NoteKey, Placement
+from generator.sound.notes import HELD_BLOCKS, NoteKey, Placement
+from generator.sound.player import Player
 from generator.sound.preset import Envelope, Preset, Zone
 from generator.sound.record import record_note
-from generator.sound.recorder import _HELD_BLOCKS, Recorder
+from generator.sound.recorder import Recorder
 from generator.sound.sf2 import read_font
 from generator.sound.synth import BLOCK, Synth
 from tests.sound_bands import heard
@@ -128,8 +130,8 @@ def test_a_key_is_held_for_as_long_as_its_longest_note_rings(recorder, recorded,
     (fade,) = recorder._player.fades(keys[1])
     rings = 500 + len(fade.curve) - 1
     recorder.get(keys[0])
-    assert recorded[-1].duration_blocks == min(n for n in _HELD_BLOCKS if n >= rings)
-    monkeypatch.setattr("generator.sound.recorder._HELD_BLOCKS", [256])
+    assert recorded[-1].duration_blocks == min(n for n in HELD_BLOCKS if n >= rings)
+    monkeypatch.setattr("generator.sound.recorder.HELD_BLOCKS", [256])
     recorder.begin([[Placement(0, keys[1])]])
     recorder.get(keys[1])
     assert recorded[-1].duration_blocks == rings
@@ -234,6 +236,49 @@ def zone(generators: dict[int, int], *, moves: bool = False) -> Zone:
 
 
 LOUD, SOFT = 100 | 127 << 8, 1 | 99 << 8  # ranges of velocity
+
+
+@pytest.mark.parametrize(("bank", "program", "pitch"), [(0, 4, 60), (0, 33, 40), (128, 0, CRASH)])
+def test_what_was_held_for_longer_begins_like_what_is_held_for_less(
+    tables, recorded, tmp_path, bank, program, pitch
+):
+    """To the last bit, so that no track depends on those before it; and nothing is recorded."""
+    settings = {"rate_hz": RATE_HZ, "tuning_hz": 440.0}
+    alone = Player(tables, **settings)
+    cache = NoteCache(tmp_path, tables.path, **settings)
+    player = Player(tables, **settings, cache=cache)
+    longest = NoteKey(bank, program, pitch, 100, HELD_BLOCKS[5], held=1)
+    player.recording(longest)
+    cache.seal()
+    recorded.clear()
+    for blocks in HELD_BLOCKS[:5]:
+        key = longest._replace(duration_blocks=blocks)
+        short = player.recording(key)
+        assert not recorded
+        anew = alone.recording(key)
+        recorded.clear()
+        np.testing.assert_array_equal(short.samples, anew.samples)
+        assert (short.scale, short.frames) == (anew.scale, anew.frames)
+        assert short.own_bytes == 0 < anew.own_bytes
+    alone.close()
+    player.close()
+
+
+def test_where_the_rest_of_it_is_louder_a_note_is_recorded_anew(tables, recorded, tmp_path):
+    """Another peak is another scale: strings swell."""
+    settings = {"rate_hz": RATE_HZ, "tuning_hz": 440.0}
+    cache = NoteCache(tmp_path, tables.path, **settings)
+    player = Player(tables, **settings, cache=cache)
+    longest = NoteKey(0, 49, 50, 100, HELD_BLOCKS[6], held=1)
+    held = player.recording(longest)
+    assert held.peaked_by > HELD_BLOCKS[0] * BLOCK
+    cache.seal()
+    recorded.clear()
+    key = longest._replace(duration_blocks=HELD_BLOCKS[0])
+    short = player.recording(key)
+    assert recorded == [key]
+    assert short.scale < held.scale
+    player.close()
 
 
 def test_envelopes_add_up_and_depend_on_key_and_touch():

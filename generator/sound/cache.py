@@ -28,12 +28,13 @@ from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed notes 7"
+_MAGIC = b"chartbed notes 8"
 _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _HASHES = "fonts.json"
-_ENTRY = struct.Struct("<8iQIIId")
-"""Of the index: the key, then offset, checksum, rows, frames and scale of its recording."""
+_ENTRY = struct.Struct("<8iQIIIId")
+"""Of the index: the key; of its recording offset, checksum, rows, frames, by when it has peaked,
+and scale."""
 _ALIGNED = 64
 """Recordings begin at multiples of so many bytes."""
 _PAGE = 4096
@@ -46,7 +47,7 @@ _MOST_MAPPED_BYTES = 512 << 20
 """What a process that makes many tracks may have of the files in sight when one is done."""
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
-_Entry = tuple[int, int, int, int, float]
+_Entry = tuple[int, int, int, int, int, float]
 
 
 def kept_notes(folder: Path) -> tuple[int, int]:
@@ -116,11 +117,12 @@ class NoteCache:
             place = self._notes.get(key)
         if place is None:
             return None
-        path, content, (offset, checksum, rows, frames, scale) = place
+        path, content, (offset, checksum, rows, frames, peaked_by, scale) = place
         samples = memoryview(content)[offset : offset + 2 * rows * frames]
         if (path, offset) in self._checked or _checksum(samples) == checksum:
             self._checked.add((path, offset))
-            return Recording(np.frombuffer(samples, np.int16).reshape(rows, frames), scale)
+            shaped = np.frombuffer(samples, np.int16).reshape(rows, frames)
+            return Recording(shaped, scale, peaked_by)
         with self._lock, contextlib.suppress(OSError):
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
             path.unlink(missing_ok=True)
@@ -142,7 +144,8 @@ class NoteCache:
             offset = self._new.tell()
             self._new.write(samples.data)
             self._new.write(bytes(-samples.nbytes % _ALIGNED))
-            self._index += _ENTRY.pack(*key, offset, checksum, *samples.shape, sound.scale)
+            place = offset, checksum, *samples.shape, sound.peaked_by
+            self._index += _ENTRY.pack(*key, *place, sound.scale)
             self._put.add(key)
 
     def close(self) -> None:

@@ -19,10 +19,13 @@ from generator.clock import Clock
 from generator.sound.sf2 import PERCUSSION_BANK, FontTables
 from generator.sound.synth import BLOCK, DRUM_CHANNEL
 
-__all__ = ["NoteKey", "Placement", "plan_part", "preset_of"]
+__all__ = ["HELD_BLOCKS", "NoteKey", "Placement", "plan_part", "preset_of"]
 
 _FINE, _MIDDLE, _COARSE = 4, 16, 32  # steps of a note's length in blocks, see `plan_part`
 _LONGEST_CHOKE_BLOCKS = 44_100 * 12 // BLOCK
+
+HELD_BLOCKS = tuple(blocks << n for n in range(7, 20) for blocks in (2, 3))
+"""For how long keys are held, 0.37 s and up: the next of these, so that tracks of a pack share."""
 
 
 class NoteKey(NamedTuple):

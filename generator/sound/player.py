@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from generator.sound.cache import NoteCache
 from generator.sound.fade import follows, release, risen_blocks
-from generator.sound.notes import NoteKey
+from generator.sound.notes import HELD_BLOCKS, NoteKey
 from generator.sound.preset import Envelope, Generators
 from generator.sound.record import record_note, record_onset, touch_gain
 from generator.sound.recording import Fade, Recording
 from generator.sound.sf2 import FontTables
-from generator.sound.synth import Synth
+from generator.sound.synth import BLOCK, Synth
 
 if TYPE_CHECKING:
     import numpy as np
@@ -127,12 +127,21 @@ class Player:
 
     def recording(self, key: NoteKey) -> Recording:
         """Return a note, from the cache if it is there."""
-        recording = self.cache.get(key) if self.cache else None
+        if self.cache is None:
+            return self._record(key)
+        recording = self.cache.get(key) or self._beginning(key, self.cache)
         if recording is None:
             recording = self._record(key)
-            if self.cache:
-                self.cache.put(key, recording)
+            self.cache.put(key, recording)
         return recording
+
+    def _beginning(self, key: NoteKey, cache: NoteCache) -> Recording | None:
+        """Return what is kept of a key that was held for longer, if it begins like this one."""
+        if key.held:
+            for blocks in HELD_BLOCKS[bisect_right(HELD_BLOCKS, key.duration_blocks) :]:
+                if longer := cache.get(key._replace(duration_blocks=blocks)):
+                    return longer.beginning(key.duration_blocks * BLOCK)
+        return None
 
     def _record(self, key: NoteKey) -> Recording:
         kept: tuple[Generators, ...] = ()

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from generator.sound.cache import NoteCache
 from generator.sound.memory import give_back
-from generator.sound.notes import NoteKey, Placement
+from generator.sound.notes import HELD_BLOCKS, NoteKey, Placement
 from generator.sound.player import Player
 from generator.sound.recording import Fade, Recording, Sound
 from generator.sound.sf2 import FontTables
@@ -25,9 +25,6 @@ _MEMORY_BYTES = 64 << 20
 """How much recordings may take, but for those that lie in files of the cache; those that are needed
 last go."""
 _KEPT_SHARE = 0.75
-
-_HELD_BLOCKS = [blocks << n for n in range(7, 20) for blocks in (2, 3)]
-"""For how long keys are held, 0.37 s and up: the next of these, so that tracks of a pack share."""
 
 _REQUEST_BLOCKS = 4096  # 6 s
 
@@ -275,7 +272,7 @@ class Recorder:
             return (like,)
         touch = _touch(like)
         needed = max(need.held_blocks, self._held_blocks.get(touch, 0))
-        longer = _HELD_BLOCKS[bisect_left(_HELD_BLOCKS, needed) :]
+        longer = HELD_BLOCKS[bisect_left(HELD_BLOCKS, needed) :]
         blocks = longer[0] if longer else needed
         layers = range(1, len(need.fades) + 1)
         return tuple(NoteKey(*touch, blocks, held=layer) for layer in layers)

@@ -27,6 +27,8 @@ class Recording:
         Not to be changed.
     scale : float
         What a sample of 1 stands for.
+    peaked_by : int, optional
+        After how many samples the greatest has been heard; all unless given.
 
     Attributes
     ----------
@@ -35,11 +37,14 @@ class Recording:
         Where in memory the sides begin, the same where there is only one row.
     """
 
-    __slots__ = ("frames", "left", "right", "samples", "scale")
+    __slots__ = ("frames", "left", "peaked_by", "right", "samples", "scale")
 
-    def __init__(self, samples: "NDArray[np.int16]", scale: float) -> None:
+    def __init__(
+        self, samples: "NDArray[np.int16]", scale: float, peaked_by: int | None = None
+    ) -> None:
         self.samples, self.scale = samples, scale
         rows, self.frames = samples.shape
+        self.peaked_by = self.frames if peaked_by is None else peaked_by
         self.left = native.address(samples)
         self.right = self.left + (rows - 1) * samples.strides[0]
 
@@ -49,10 +54,23 @@ class Recording:
         return self.samples.nbytes if self.samples.flags.owndata else 0
 
     @classmethod
-    def of(cls, sound: "NDArray[np.float32]", *, peak: float, same: bool) -> "Recording":
+    def of(
+        cls, sound: "NDArray[np.float32]", *, peak: float, same: bool, peaked_by: int | None = None
+    ) -> "Recording":
         """Return the recording of (2, frames); one row where both are the same."""
         samples = native.quantised(sound[: 1 if same else 2], _FULL / peak if peak else 0.0)
-        return cls(samples, peak / _FULL)
+        return cls(samples, peak / _FULL, peaked_by)
+
+    def beginning(self, frames: int) -> "Recording | None":
+        """Return the recording of no more than the first `frames`, bit for bit.
+
+        None where their peak is another, and so the scale: that has to be recorded anew.
+        """
+        if frames >= self.frames:
+            return self
+        if frames < self.peaked_by:
+            return None
+        return Recording(self.samples[:, :frames], self.scale, self.peaked_by)
 
     def decoded(self) -> "NDArray[np.float32]":
         """Return the samples as floats."""

@@ -55,7 +55,7 @@ PAGE_BYTES = 4096
 """Samples between two corners of a curve, and under one height of a peak."""
 
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
-_IMPRESSION = struct.Struct("@fi")
+_IMPRESSION = struct.Struct("@fiq")
 _STRIP = struct.Struct("@PqPPqQfffi")
 _CONSOLE = struct.Struct("@PPPqPPPPq")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
@@ -453,7 +453,7 @@ def record(
     generators: Sequence[int],
     kept: Sequence[Sequence[int]],
     tape: "Samples",
-) -> tuple[int, float, bool]:
+) -> tuple[int, float, bool, int]:
     """Play a note on a clean voice, and put it on tape until it has died away.
 
     Parameters
@@ -483,6 +483,8 @@ def record(
         Its greatest absolute sample.
     same : bool
         Whether both rows are alike.
+    peaked_by : int
+        Samples after which the greatest has been heard.
     """
     heard = ctypes.create_string_buffer(_IMPRESSION.size)
     frames = _library().record(
@@ -493,8 +495,8 @@ def record(
         *(struct.pack(f"@{len(generators) * len(kept)}f", *chain(*kept)), len(kept)),
         *(address(tape), tape.shape[1], heard),
     )
-    peak, same = _IMPRESSION.unpack(heard)
-    return int(frames), peak, bool(same)
+    peak, same, peaked_by = _IMPRESSION.unpack(heard)
+    return int(frames), peak, bool(same), peaked_by
 
 
 def record_onset(

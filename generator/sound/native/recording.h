@@ -109,10 +109,12 @@ static void keep_only(const instrument *of, const rows_of_generators *rows)
     of->voices(of->synth); /* FluidSynth hands on what was updated as another call ends */
 }
 
-/* What was heard of a note so far: its greatest sample, and whether both sides were the same. */
+/* What was heard of a note so far: its greatest sample, whether both sides were the same, and how far
+ * it was played when the greatest sample had been heard. */
 typedef struct {
     float peak;
     int32_t same;
+    int64_t peaked_by;
 } impression;
 
 /* Plays on and listens; returns the height of what was played, or -1. */
@@ -123,7 +125,7 @@ static float roll_and_hear(const instrument *of, float *tape, int64_t row_frames
     if (roll(of, tape, row_frames, at, frames) < 0) return -1;
     const float height = survey(tape + at, tape + row_frames + at, frames, &same);
     heard->same &= same;
-    heard->peak = height > heard->peak ? height : heard->peak;
+    if (height > heard->peak) heard->peak = height, heard->peaked_by = at + frames;
     return height;
 }
 
@@ -145,7 +147,7 @@ EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int3
         keep_only(of, &(rows_of_generators){generators, columns, kept_rows, kept});
     const int choked_first = choke_pitch && choke <= held;
     const int64_t first = choked_first ? choke : held;
-    *heard = (impression){0, 1};
+    *heard = (impression){0, 1, 0};
     /* A drum may end by itself, a string may fade away. */
     for (int32_t quiet = 0; !refused && frames < first && quiet < QUIET_CHUNKS;) {
         if (!of->voices(of->synth)) break;
