@@ -111,7 +111,7 @@ class SpanPeaks:
 
         self._read, self._block_spans = read, block_frames // SPAN
         self._taps = _interpolator()
-        self._reaches = reaches
+        self._reaches = reaches.astype(np.float32)
         # A span more at both ends: windows begin there, or end.
         self._peaks = np.zeros(len(reaches) + 1, np.float32)
         self._floor = math.inf
@@ -120,9 +120,7 @@ class SpanPeaks:
         """Return the peaks, (spans,), or less where they are below `floor`; not to be changed."""
         import numpy as np
 
-        # Plain numbers would be rounded to the precision of the reaches.
-        low, high = np.float32(floor), np.float32(self._floor)
-        fresh = np.flatnonzero((self._reaches > low) & (self._reaches <= high))
+        fresh = np.flatnonzero((self._reaches > floor) & (self._reaches <= self._floor))
         self._floor = min(self._floor, floor)
         numbers = (fresh - 1) // self._block_spans  # window w starts in span w - 1
         borders = np.flatnonzero(np.diff(numbers)) + 1
