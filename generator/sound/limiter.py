@@ -6,7 +6,6 @@ running minima, so the whole curve is found without a loop over samples. The gai
 of 64 samples, joined by straight lines.
 """
 
-import math
 from typing import TYPE_CHECKING
 
 from generator.sound import native
@@ -20,7 +19,6 @@ __all__ = ["apply_curve", "corner_gains", "gain_curve_db", "power_lost"]
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
-_CHUNK = 1 << 14
 
 
 def gain_curve_db(
@@ -55,24 +53,9 @@ def gain_curve_db(
     corners = np.empty(len(need) + 1, np.float32)
     corners[0], corners[-1] = need[0], need[-1]
     np.minimum(need[:-1], need[1:], out=corners[1:-1])
-    _limit_slope(corners, _RELEASE_DB_PER_S * SPAN / rate_hz)
-    _limit_slope(corners[::-1], _ATTACK_DB_PER_S * SPAN / rate_hz)
+    native.limit_slope(corners, _RELEASE_DB_PER_S * SPAN / rate_hz)
+    native.limit_slope(corners[::-1], _ATTACK_DB_PER_S * SPAN / rate_hz)
     return corners
-
-
-def _limit_slope(corners: "NDArray[np.float32]", step_db: float) -> None:
-    """Lower the values, in place, until none is more than a step above the one before it."""
-    import numpy as np
-
-    slope = step_db * np.arange(_CHUNK)
-    before = math.inf
-    for start in range(0, len(corners), _CHUNK):
-        chunk = corners[start : start + _CHUNK].astype(np.float64)
-        chunk[0] = min(chunk[0], before + step_db)
-        lines = slope[: len(chunk)]
-        chunk = np.minimum.accumulate(chunk - lines) + lines
-        before = float(chunk[-1])
-        corners[start : start + _CHUNK] = np.minimum(chunk, 0.0)
 
 
 def power_lost(

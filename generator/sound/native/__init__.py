@@ -35,6 +35,7 @@ __all__ = [
     "desk",
     "follow_curve",
     "interleaved",
+    "limit_slope",
     "mix",
     "mix_through",
     "packed_sounding",
@@ -70,6 +71,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     "span_reaches": (_POINTER, _COUNT, _LEVEL, _POINTER),
     "span_tops": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
+    "limit_slope": (_POINTER, _COUNT, _NUMBER, ctypes.c_double),
     "release_gains": (
         *(_POINTER, _COUNT, _COUNT, _COUNT, _NUMBER, _NUMBER),
         *(_POINTER, _POINTER),
@@ -377,6 +379,14 @@ def follow_curve(block: "Samples", times: "NDArray[np.int64]", levels: "Samples"
         _whole(levels),
         len(times),
     )
+
+
+def limit_slope(values: "Samples", step: float) -> None:
+    """Lower values, in place, until none is more than a step above the one before it.
+
+    A view of an array from its end works too.
+    """
+    _library().limit_slope(values.ctypes.data, len(values), values.strides[0] // 4, step)
 
 
 def release_gains(

@@ -197,6 +197,16 @@ WIDE EXPORT void span_reaches(const float *restrict from, int64_t spans, float w
     }
 }
 
+/* Lowers values, each `next` behind the other, until none is more than a step above the one before. */
+EXPORT void limit_slope(float *values, int64_t count, int32_t next, double step)
+{
+    double before = INFINITY;
+    for (; count; count--, values += next) {
+        before = *values < before + step ? *values : before + step;
+        *values = (float)before;
+    }
+}
+
 /* The greatest absolute value over the windows that start in one span, of the sample in the middle
  * and of the points behind it: `from` holds 64 + 31 samples, `taps` three phases of 32. */
 WIDE static float span_top(const float *restrict from, const float *restrict taps)
