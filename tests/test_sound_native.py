@@ -553,6 +553,23 @@ def powers(block):
     return np.concatenate([spans, hops])
 
 
+@given(
+    st.lists(st.floats(-60, 0, width=32), max_size=200),
+    st.floats(0.001, 30),
+    st.booleans(),
+)
+def test_a_slope_is_limited_to_the_lowest_line_through_what_came_before(values, step, backwards):
+    """Every value lies on or under all lines that rise by a step a place from those before it."""
+    given_values = np.array(values, np.float32)
+    limited = given_values.copy()
+    native.limit_slope(limited[::-1] if backwards else limited, step)
+    if backwards:
+        given_values, limited = given_values[::-1], limited[::-1]
+    for place, value in enumerate(limited):
+        lines = given_values[: place + 1] + step * np.arange(place, -1, -1)
+        assert value == pytest.approx(lines.min(), rel=1e-6, abs=1e-6)
+
+
 BLOCK_LOOPS = {
     "weighted_powers": powers,
     "span_heights": native.span_heights,
@@ -620,6 +637,7 @@ def test_every_loop_is_called_with_the_types_that_its_source_has():
     files = sorted(Path(native.__file__).parent.glob("*.[ch]"))
     source = "".join(file.read_text(encoding="utf-8") for file in files)
     types = {"float": ctypes.c_float, "int32_t": ctypes.c_int32, "int64_t": ctypes.c_int64}
+    types["double"] = ctypes.c_double
     takes, gives = {}, {}
     for given_back, name, parameters in re.findall(r"EXPORT (\w+) (\w+)\(([^)]*)\)", source):
         takes[name] = tuple(

@@ -114,13 +114,7 @@ def _outcomes(
         return iter(())
     if cluster is not None:
         return run_on_cluster(ready, pack, cluster, jobs)
-    from generator.sound.fonts import choose_font
-
-    # Found once for all; on another machine it may lie elsewhere.
-    font = choose_font(tracks[0].options.font).path
-    return run_here(
-        [replace(track, options=replace(track.options, font=font)) for track in ready], pack, jobs
-    )
+    return run_here(ready, pack, jobs)
 
 
 def _present(pack: Path, entry: Entry) -> bool:

@@ -5,7 +5,7 @@ from threading import Thread
 from typing import TYPE_CHECKING
 
 from generator.sound.cache import NoteCache
-from generator.sound.fonts import check_font, choose_font
+from generator.sound.fonts import Font, check_font, choose_font
 from generator.sound.model import SoundSettings
 from generator.sound.recorder import Recorder
 from generator.sound.reel import Reel
@@ -40,12 +40,19 @@ class Studio:
         self._recorder: Recorder | None = None
         self._made_for: tuple[Path, int, float, Path | None, int] | None = None
         self._closing: Thread | None = None
+        self._fonts: dict[Path | None, Font] = {}
 
     def __enter__(self) -> "Studio":
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def font(self, path: Path | None) -> Font:
+        """Return the font at a path, or the best one found, looked for once; as `choose_font`."""
+        if path not in self._fonts:
+            self._fonts[path] = choose_font(path)
+        return self._fonts[path]
 
     def recorder(self, font: FontTables, settings: SoundSettings) -> Recorder:
         """Return the recorder for these settings: the last one if it was made for the same."""
@@ -69,7 +76,7 @@ class Studio:
 
     def get_ready(self, settings: SoundSettings) -> None:
         """Load what the sound of a track takes, as far as can be before its notes are known."""
-        font = check_font(choose_font(settings.font).path)
+        font = check_font(self.font(settings.font).path)
         recorder = self.recorder(font, settings) if settings.render == "notes" else None
         if recorder and not settings.cache:
             recorder.warm_up(())  # reads the font in threads, while numpy is imported here

@@ -15,7 +15,7 @@ from generator.band.arrangement import Arrangement, Part
 from generator.clock import Clock
 from generator.errors import FontError, OptionError
 from generator.sound.encode import Encoder
-from generator.sound.fonts import Font, check_font, choose_font
+from generator.sound.fonts import Font, check_font
 from generator.sound.memory import give_back_large_arrays
 from generator.sound.mix import EXPRESSION, Bus, Channel, expression_gain
 from generator.sound.model import MIX, AudioReport, AudioTarget, SoundSettings
@@ -77,8 +77,6 @@ def render_audio(
     settings = settings or SoundSettings()
     _check(settings, targets)
     report = progress or (lambda _: None)
-    font = choose_font(settings.font)
-    tables = check_font(font.path)
     wanted = {target.part for target in targets}
     presets = {
         preset_of(part)
@@ -87,6 +85,8 @@ def render_audio(
     }
     with ExitStack() as stack:
         studio = studio or stack.enter_context(Studio())
+        font = studio.font(settings.font)
+        tables = check_font(font.path)
         recorder = None
         if settings.render == "notes":
             recorder = studio.recorder(tables, settings)
