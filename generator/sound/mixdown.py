@@ -138,10 +138,9 @@ def mix_down(
             start = index * frames
             if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
                 break
-            for bus in (
-                buses if jobs > 1 else ()
-            ):  # else there is nobody to get ready beside the mix
-                bus.prepare(start + _AHEAD_FRAMES)
+            if jobs > 1:  # else nothing is got ready beside the mix
+                for bus in buses:
+                    bus.prepare(start + _AHEAD_FRAMES)
             while len(pending) >= _BUFFERS:
                 pending.pop(0).result()
             strips = [

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     Samples = NDArray[np.float32]
 
 __all__ = [
+    "PAGE_BYTES",
     "SPAN",
     "Console",
     "Dry",
@@ -32,6 +33,7 @@ __all__ = [
     "Network",
     "Strip",
     "address",
+    "aligned",
     "desk",
     "follow_curve",
     "interleaved",
@@ -52,8 +54,10 @@ __all__ = [
 ]
 
 SPAN = 64
-PAGE_BYTES = 4096
 """Samples between two corners of a curve, and under one height of a peak."""
+
+PAGE_BYTES = 4096
+"""What begins at a multiple of this, in memory and in a file, can go to the disk directly."""
 
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@fiq")
