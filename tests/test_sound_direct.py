@@ -136,3 +136,15 @@ def test_a_full_disk_is_told_by_the_next_piece_or_the_end():
 def test_a_file_that_cannot_be_made_is_told(tmp_path):
     with pytest.raises(FileNotFoundError, match="nowhere"):
         DirectFile(tmp_path / "nowhere" / "a", directly=True)
+
+
+def test_a_file_that_is_closed_twice_closes_no_other(tmp_path):
+    """After a failure all encoders are aborted, those that have finished too."""
+    first = DirectFile(tmp_path / "a", directly=True)
+    first.write(SOUND)
+    first.close()
+    with (tmp_path / "b").open("wb") as other:  # has the number that the first had
+        first.close()
+        other.write(b"still open")
+        other.flush()
+    assert (tmp_path / "b").read_bytes() == b"still open"

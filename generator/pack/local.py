@@ -72,16 +72,16 @@ def _run_pool(
             for lane in lanes:
                 in_lane = sum(own is lane for _, own in futures.values())
                 # One waits for each process, unless another could begin with it.
-                while not broken and in_lane < (2 if shares.left > len(lanes) else 1):
-                    if (track := shares.next(id(lane))) is None:
-                        break
-                    try:
-                        with ctrl_c_waits():  # for a process may be started
-                            futures[lane.submit(_make, track, pack)] = track, lane
-                    # The last two: the process that processes are copies of has ended just now.
-                    except (BrokenProcessPool, EOFError, ConnectionError):
+                while (
+                    not broken
+                    and in_lane < (2 if shares.left > len(lanes) else 1)
+                    and (track := shares.next(lane))
+                ):
+                    if future := _begun(lane, track, pack):
+                        futures[future] = track, lane
+                        in_lane += 1
+                    else:
                         broken = True
-                    in_lane += 1
             if not futures:
                 break
             done, _ = wait(futures, return_when=FIRST_COMPLETED)
@@ -96,6 +96,16 @@ def _run_pool(
                     yield track, outcome
     finally:
         _end(lanes)
+
+
+def _begun(lane: ProcessPoolExecutor, track: PlannedTrack, pack: Path) -> "Future[Outcome] | None":
+    """Give a track to a process; None where it is dead."""
+    try:
+        with ctrl_c_waits():  # for a process may be started
+            return lane.submit(_make, track, pack)
+    # The last two: the process that processes are copies of has ended just now.
+    except (BrokenProcessPool, EOFError, ConnectionError):
+        return None
 
 
 def _lane() -> ProcessPoolExecutor:

@@ -19,11 +19,12 @@ import tempfile
 import threading
 import time
 import zlib
+from bisect import bisect_right
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from generator.sound.notes import NoteKey
+from generator.sound.notes import HELD_BLOCKS, NoteKey
 from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
@@ -127,6 +128,19 @@ class NoteCache:
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
             path.unlink(missing_ok=True)
         return None
+
+    def held_longer(self, key: NoteKey) -> Recording | None:
+        """Return a recording of the same key held for longer, or None as `get` does."""
+        with self._lock:
+            self._open()
+            # Mostly there is nothing at all yet where something has to be recorded.
+            lengths = HELD_BLOCKS if self._notes else ()
+            others = (
+                key._replace(duration_blocks=blocks)
+                for blocks in lengths[bisect_right(lengths, key.duration_blocks) :]
+            )
+            longer = next((other for other in others if other in self._notes), None)
+        return self.get(longer) if longer else None
 
     def put(self, key: NoteKey, sound: Recording) -> None:
         """Keep a recording; silently not, when the folder cannot be written."""

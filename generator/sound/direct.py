@@ -40,8 +40,7 @@ class DirectFile:
     """
 
     def __init__(self, path: Path, *, directly: bool) -> None:
-        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0)
-        self._file = os.open(path, flags, 0o666)
+        self._file = path.open("wb", buffering=0)
         self._direct_flag = getattr(os, "O_DIRECT", 0) if directly else 0  # not on every system
         self._is_direct = False
         self._position = 0
@@ -61,13 +60,13 @@ class DirectFile:
         self._waiting.append(self._thread.submit(self._put, data))
 
     def close(self) -> None:
-        """Write what waits, and close the file; raise as `write` does."""
+        """Write what waits, and close the file; raise as `write` does. Closed again, do nothing."""
         try:
             while self._waiting:
                 self._waiting.popleft().result()
         finally:
             self._thread.shutdown()
-            os.close(self._file)
+            self._file.close()
 
     def _put(self, data: "NDArray[Any]") -> None:
         octets = data.data.cast("B")
@@ -77,7 +76,7 @@ class DirectFile:
         self._position += len(octets)
         while octets:
             try:
-                octets = octets[os.write(self._file, octets) :]
+                octets = octets[os.write(self._file.fileno(), octets) :]
             except OSError as error:
                 if error.errno != errno.EINVAL or not self._is_direct:
                     raise

@@ -27,12 +27,12 @@ class WavEncoder(Encoder):
     def __init__(
         self, path: Path, kind: AudioFormat, rate_hz: int, frames: int, tags: Tags, jobs: int
     ) -> None:
+        import numpy as np
+
         super().__init__(path, rate_hz)
         self._bits = {"wav": 16, "wav24": 24, "wav32f": 32}[kind]
         self.takes_pcm16 = self._bits == 16
         self._digest = hashlib.sha256()
-        import numpy as np
-
         head = _wav_head(self._bits, rate_hz, frames, tags)
         try:
             self._file = DirectFile(path, directly=jobs == 1)

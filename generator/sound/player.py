@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from generator.sound.cache import NoteCache
 from generator.sound.fade import follows, release, risen_blocks
-from generator.sound.notes import HELD_BLOCKS, NoteKey
+from generator.sound.notes import NoteKey
 from generator.sound.preset import Envelope, Generators
 from generator.sound.record import record_note, record_onset, touch_gain
 from generator.sound.recording import Fade, Recording
@@ -137,11 +137,8 @@ class Player:
 
     def _beginning(self, key: NoteKey, cache: NoteCache) -> Recording | None:
         """Return what is kept of a key that was held for longer, if it begins like this one."""
-        if key.held:
-            for blocks in HELD_BLOCKS[bisect_right(HELD_BLOCKS, key.duration_blocks) :]:
-                if longer := cache.get(key._replace(duration_blocks=blocks)):
-                    return longer.beginning(key.duration_blocks * BLOCK)
-        return None
+        longer = cache.held_longer(key) if key.held else None
+        return longer.beginning(key.duration_blocks * BLOCK) if longer else None
 
     def _record(self, key: NoteKey) -> Recording:
         kept: tuple[Generators, ...] = ()

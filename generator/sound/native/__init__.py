@@ -390,7 +390,9 @@ def limit_slope(values: "Samples", step: float) -> None:
 
     A view of an array from its end works too.
     """
-    _library().limit_slope(values.ctypes.data, len(values), values.strides[0] // 4, step)
+    _library().limit_slope(
+        values.ctypes.data, len(values), values.strides[0] // values.itemsize, step
+    )
 
 
 def release_gains(
