@@ -4,6 +4,8 @@ import json
 import os
 import resource
 import signal
+import subprocess
+import sys
 import time
 
 import pytest
@@ -309,3 +311,25 @@ def test_an_interrupt_that_python_wraps_is_one_too(monkeypatch, capsys):
     signal.signal(signal.SIGTERM, terminated)
     assert end.value.code == 130
     assert capsys.readouterr().err == "chartbed: interrupted; what was unfinished is removed\n"
+
+
+def test_an_interrupt_that_python_drops_comes_again():
+    """As in a callback of the import system, where one was lost once: the program went on."""
+    script = """
+import signal, sys, time, weakref
+from generator import cli
+from generator.cli import app
+
+def run(_):
+    found = type("Found", (), {})()
+    kept = weakref.ref(found, lambda _: signal.raise_signal(signal.SIGINT))
+    del found
+    time.sleep(20)
+    print("went on")
+
+signal.signal(signal.SIGINT, signal.default_int_handler)
+app.main = run
+cli.main(["check"])
+"""
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "chartbed: interrupted\n")

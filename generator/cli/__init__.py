@@ -8,6 +8,7 @@ usage is wrong, 130 interrupted.
 import atexit
 import gc
 import os
+import signal
 import sys
 import threading
 from contextlib import suppress
@@ -21,6 +22,8 @@ INTERRUPTED = 130
 _WITHOUT_PROCESSES = frozenset(("-h", "--help", "--verify", "--dry-run", "--cluster"))
 """Options of `pack` that have no track made in a process of ours."""
 
+_AGAIN_S = 0.01
+
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run `chartbed` and leave with its exit code."""
@@ -29,6 +32,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     gc.set_threshold(200_000, 20, 100)
     # A virtual machine gets small pages four times as fast as large ones that it has not used yet.
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
+    sys.unraisablehook = _try_again
     arguments = sys.argv[1:] if arguments is None else arguments
     if arguments[:1] in (["render"], ["demo"]) and (os.cpu_count() or 1) > 1:
         from generator.beside import stand_by
@@ -57,3 +61,11 @@ def main(arguments: list[str] | None = None) -> NoReturn:
             sys.stderr.flush()
             os._exit(0)
         raise
+
+
+def _try_again(lost: "sys.UnraisableHookArgs") -> None:
+    """Interrupt once more where Python drops exceptions, as in a callback of the import system."""
+    if isinstance(lost.exc_value, KeyboardInterrupt):
+        threading.Timer(_AGAIN_S, signal.raise_signal, [signal.SIGINT]).start()
+    else:
+        sys.__unraisablehook__(lost)
