@@ -100,7 +100,7 @@ class NoteCache:
         self._new: IO[bytes] | None = None
         self._new_path = folder
         self._put: set[NoteKey] = set()
-        self._known: set[Path] = set()
+        self._known: dict[Path, mmap.mmap] = {}
         self._checked: set[tuple[Path, int]] = set()
         self._index = b""
 
@@ -177,7 +177,7 @@ class NoteCache:
         if self._prefix:
             self._look()
         # What was read stays in the system's memory but counts no longer as ours.
-        contents = {id(place[1]): place[1] for place in self._notes.values()}.values()
+        contents = self._known.values()
         if sum(map(len, contents)) > _MOST_MAPPED_BYTES:
             for content in contents:
                 if hasattr(content, "madvise"):
@@ -215,7 +215,7 @@ class NoteCache:
             with contextlib.suppress(OSError):
                 content, entries = _mapped(path)
                 self._notes |= {key: (path, content, entry) for key, entry in entries}
-                self._known.add(path)
+                self._known[path] = content
                 if time.time() - path.stat().st_mtime > _HOUR_S:
                     os.utime(path)  # used now: goes last when the folder is full
 

@@ -7,7 +7,8 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from functools import cache
+from typing import TYPE_CHECKING, Protocol
 
 from generator.record import record
 from generator.sound.native import Dry, packed_sounding
@@ -81,6 +82,7 @@ def expression_gain(value: int) -> float:
     return (value / 127) ** 2
 
 
+@cache
 def damping(rate_hz: int) -> "NDArray[np.float32]":
     """Return how the level falls where a hand stops what rings."""
     import numpy as np
@@ -90,12 +92,8 @@ def damping(rate_hz: int) -> "NDArray[np.float32]":
     return falling
 
 
-class _Note(NamedTuple):
-    """Something that sounds of a note; `sound` keeps its memory, whatever the source drops."""
-
-    end: int
-    packed: bytes
-    sound: Sound
+_Note = tuple[int, bytes, Sound]
+"""Where something that sounds of a note ends, how it is packed, and what keeps its memory."""
 
 
 class Bus:
@@ -142,26 +140,26 @@ class Bus:
         """Return what sounds from sample `start` on."""
         end = start + frames
         placements = self.channel.placements
+        get, sounding = self._source.get, self._sounding
         while self._next < len(placements) and placements[self._next].start_sample < end:
-            placement = placements[self._next]
-            for sound in self._source.get(placement.key, start):
-                self._sounding.append(self._note(placement, sound))
+            first, key, cut = placements[self._next]
+            for sound in get(key, start):
+                sounding.append(self._note(first, cut, sound))
             self._next += 1
-        sounding = self._sounding
-        self._sounding = [note for note in sounding if note.end > end]
+        self._sounding = [note for note in sounding if note[0] > end]
         times, levels = self._corners(start, end) if self.channel.expression else (None, None)
-        return Dry(b"".join([note.packed for note in sounding]), times, levels, kept=sounding)
+        return Dry(b"".join([packed for _, packed, _ in sounding]), times, levels, kept=sounding)
 
-    def _note(self, placement: Placement, sound: Sound) -> "_Note":
-        first, frames, fade, fade_from = placement.start_sample, sound.frames, 0, 0
-        if placement.cut_sample is not None and placement.cut_sample < first + frames:
-            fade, fade_from = self._damping.ctypes.data, placement.cut_sample - first
+    def _note(self, first: int, cut: int | None, sound: Sound) -> _Note:
+        frames, fade, fade_from = sound.frames, 0, 0
+        if cut is not None and cut < first + frames:
+            fade, fade_from = self._damping.ctypes.data, cut - first
             frames = min(frames, fade_from + len(self._damping))
         packed = packed_sounding(
             sound.left, sound.right, first, frames,
             sound.curve, sound.curve_from, fade, fade_from, sound.gain, 0,
         )  # fmt: skip
-        return _Note(first + frames, packed, sound)
+        return first + frames, packed, sound
 
     def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
         """Return the corners of the curve of expression that matter between two samples."""

@@ -9,6 +9,7 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import lru_cache
 from itertools import chain
 from typing import NamedTuple
 
@@ -79,6 +80,7 @@ class Recorder:
         self._asked_gains: dict[tuple[_Touch, _Touch], Future[_Played]] = {}
         self._recordings: dict[NoteKey, Recording] = {}
         self._bytes = 0
+        self._fresh: list[NoteKey] = []
         self._lessons: dict[tuple[int, int], Future[None]] = {}
         self._needs: dict[NoteKey, _Need] = {}
         self._gains: dict[tuple[_Touch, _Touch], float | None] = {}
@@ -86,7 +88,6 @@ class Recorder:
         self._parts: list[tuple[Placement, ...]] = []
         self._uses: dict[NoteKey, list[int]] = {}
         self._held_blocks: dict[_Touch, int] = {}
-        self._takes: dict[NoteKey, tuple[NoteKey, ...]] = {}
         self._ready: dict[NoteKey, tuple[Sound, ...]] = {}
 
     def __enter__(self) -> "Recorder":
@@ -126,27 +127,29 @@ class Recorder:
 
         What is needed soonest is kept longest.
         """
-        for kept in (self._uses, self._held_blocks, self._takes, self._ready):
+        for kept in (self._uses, self._held_blocks, self._ready):
             kept.clear()
         if len(self._needs) > _MOST_NEEDS:
             self._needs.clear()
         self._parts = list(parts)
         held = self._held_blocks
         for key in dict.fromkeys(key for part in self._parts for _, key, _ in part):
-            need = self._need_of(key)
-            for touch in (need.touch, need.loudest_touch) if need.held_blocks else ():
-                held[touch] = max(need.held_blocks, held.get(touch, 0))
+            touch, _, loudest_touch, _, needed = self._need_of(key)
+            for either in (touch, loudest_touch) if needed else ():
+                if needed > held.get(either, 0):
+                    held[either] = needed
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track, and share its memory with them."""
+        fresh, self._fresh = self._fresh, []
         cache = self._player.cache
         if cache is None:
             return
         cache.seal()
-        for take, recording in self._recordings.items():
-            if recording.own_bytes and (shared := cache.get(take)):
+        for take in fresh:
+            if take in self._recordings and (shared := cache.get(take)):
+                self._bytes -= self._recordings[take].own_bytes
                 self._recordings[take] = shared
-        self._bytes = sum(recording.own_bytes for recording in self._recordings.values())
         self._ready.clear()
 
     def prefetch(self, keys: Iterable[NoteKey]) -> None:
@@ -158,10 +161,11 @@ class Recorder:
         for key in keys:
             if key in self._ready:
                 continue
-            for take in self._loud_takes(key):
+            need = self._need_of(key)
+            touch, loudest, loudest_touch, *_ = need
+            for take in self._takes_of(loudest, loudest_touch, need):
                 if take not in self._recordings and take not in self._asked:
                     takes[take] = None
-            touch, loudest, loudest_touch, *_ = self._need_of(key)
             if touch == loudest_touch:
                 continue
             touches = touch, loudest_touch
@@ -182,18 +186,25 @@ class Recorder:
         return ready
 
     def _find(self, key: NoteKey, now: int) -> tuple[Sound, ...]:
-        need, gain, takes = self._need_of(key), 1.0, self._loud_takes(key)
-        if need.touch != need.loudest_touch:
-            touches = need.touch, need.loudest_touch
+        need = self._need_of(key)
+        touch, loudest, loudest_touch, fades, _ = need
+        own: float | None = 1.0
+        if touch != loudest_touch:
+            touches = touch, loudest_touch
             if touches not in self._gains:
                 asked = self._asked_gains.pop(touches, None)
-                played = asked.result() if asked else self._play([], [(key, need.loudest)])
+                played = asked.result() if asked else self._play([], [(key, loudest)])
                 self._gains[touches] = played.gains[touches]
             own = self._gains[touches]
-            gain, takes = (1.0, self._takes_of(key, need)) if own is None else (own, takes)
+        if own is None:
+            gain, takes = 1.0, self._takes_of(key, touch, need)
+        else:
+            gain, takes = own, self._takes_of(loudest, loudest_touch, need)
         return tuple(
-            Sound(self._recording(take, now), gain, fade)
-            for take, fade in zip(takes, need.fades or (None,), strict=True)
+            [
+                Sound(self._recording(take, now), gain, fade)
+                for take, fade in zip(takes, fades or (None,), strict=True)
+            ]
         )
 
     def _recording(self, take: NoteKey, now: int) -> Recording:
@@ -203,7 +214,9 @@ class Recorder:
         asked = self._asked.pop(take, None)
         played = asked.result() if asked else self._play([take], [])
         recording = self._recordings[take] = played.recordings.pop(take)
-        self._bytes += recording.own_bytes
+        if recording.own_bytes:
+            self._fresh.append(take)
+            self._bytes += recording.own_bytes
         if self._bytes > _MEMORY_BYTES:
             self._drop_some(take, now)
         return recording
@@ -220,7 +233,9 @@ class Recorder:
             for start, key, _ in chain(*self._parts):
                 starts.setdefault(key, []).append(start)
             for key, samples in starts.items():
-                for take in {*self._takes_of(key, self._need_of(key)), *self._loud_takes(key)}:
+                need = self._need_of(key)
+                own = self._takes_of(key, need.touch, need)
+                for take in {*own, *self._takes_of(need.loudest, need.loudest_touch, need)}:
                     self._uses.setdefault(take, []).extend(samples)
             for samples in self._uses.values():
                 samples.sort()
@@ -258,24 +273,12 @@ class Recorder:
             self._needs[key] = need
         return need
 
-    def _loud_takes(self, key: NoteKey) -> tuple[NoteKey, ...]:
-        """Return what is recorded for a note if its touch is one of level alone."""
-        known = self._takes.get(key)
-        if known is None:
-            need = self._need_of(key)
-            known = self._takes[key] = self._takes_of(need.loudest, need)
-        return known
-
-    def _takes_of(self, like: NoteKey, need: _Need) -> tuple[NoteKey, ...]:
-        """Return what is recorded for a note: the touch of `like`, held where it can be faded."""
+    def _takes_of(self, like: NoteKey, touch: _Touch, need: _Need) -> tuple[NoteKey, ...]:
+        """Return what is recorded for a note at the touch of `like`: held where it can be faded."""
         if not need.held_blocks:
             return (like,)
-        touch = _touch(like)
-        needed = max(need.held_blocks, self._held_blocks.get(touch, 0))
-        longer = HELD_BLOCKS[bisect_left(HELD_BLOCKS, needed) :]
-        blocks = longer[0] if longer else needed
-        layers = range(1, len(need.fades) + 1)
-        return tuple(NoteKey(*touch, blocks, held=layer) for layer in layers)
+        held_blocks = max(need.held_blocks, self._held_blocks.get(touch, 0))
+        return _held_takes(touch, held_blocks, len(need.fades))
 
 
 class _Played:
@@ -300,6 +303,14 @@ def _requests(takes: Iterable[NoteKey]) -> Iterator[list[NoteKey]]:
             some, blocks = [], 0
     if some:
         yield some
+
+
+@lru_cache(maxsize=8192)
+def _held_takes(touch: _Touch, held_blocks: int, layers: int) -> tuple[NoteKey, ...]:
+    """Return the layers of a key that is held for so long or longer."""
+    longer = HELD_BLOCKS[bisect_left(HELD_BLOCKS, held_blocks) :]
+    blocks = longer[0] if longer else held_blocks
+    return tuple(NoteKey(*touch, blocks, held=layer) for layer in range(1, layers + 1))
 
 
 def _touch(key: NoteKey) -> _Touch:
