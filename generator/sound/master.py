@@ -1,7 +1,7 @@
 """Level the mixed blocks, limit them if need be, and write the files."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 
 import numpy as np
@@ -14,7 +14,8 @@ from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, po
 from generator.sound.loudness import LoudnessMeter, gated_loudness
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
-from generator.sound.native import SPAN
+from generator.sound.native import PAGE_BYTES, SPAN
+from generator.sound.spool import Blocks
 from generator.sound.threads import helpers
 from generator.sound.true_peak import SpanPeaks, TruePeakMeter
 
@@ -28,6 +29,7 @@ CEILING_DBTP = -1.5
 _LIMITER_CEILING_DBTP = CEILING_DBTP - 0.1
 _TAIL_FLOOR = 10 ** (-70 / 20)
 _FADE_S = 0.05
+_PAGE_FRAMES = PAGE_BYTES // 4  # of 16 bit, a multiple of the spans
 _CLOSE_ENOUGH_LU = 0.05
 _TRIES = 12
 _LEAST_SLOPE = 0.1
@@ -132,15 +134,10 @@ def _write_part(
     curve_db = level.curve_db if part == MIX else None
     wants_levelled = not all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
-    fade_start = frames - round(_FADE_S * settings.rate_hz)
+    fade_frames = round(_FADE_S * settings.rate_hz)
     with helpers(len(encoders), settings.jobs) as pool:
         pending: list[Future[None]] = []
-        for index in range(-(-frames // spool.block_frames)):
-            start = index * spool.block_frames
-            block = spool.read(index)[:, : frames - start]
-            if start + block.shape[1] > fade_start:
-                block = block.copy()
-                _fade(block, start - fade_start, frames - fade_start)
+        for start, block in _faded_blocks(spool, frames, fade_frames):
             for meter in meters or ():
                 meter.add(block)
             corners = None
@@ -158,7 +155,7 @@ def _write_part(
                 pool.submit(encoder.add, pcm if pcm is not None and encoder.takes_pcm16 else block)
                 for encoder in encoders
             ]
-            progress(min(1.0, (start + spool.block_frames) / frames))
+            progress((start + block.shape[1]) / frames)
         for future in pending:
             future.result()
         digests = [future.result() for future in [pool.submit(e.finish) for e in encoders]]
@@ -220,8 +217,27 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
     return gated_loudness(mixed.hop_powers - (sums - ahead[:-1] + ahead[1:]) / np.diff(edges))
 
 
-def _fade(block: Samples, offset: int, frames: int) -> None:
-    """Fade the last frames out, in place: what is left of a tail ends without a step."""
-    first = max(0, -offset)
-    place = np.minimum((np.arange(first, block.shape[1]) + offset) / max(1, frames), 1.0)
-    block[:, first:] *= (np.cos(place * (math.pi / 2)) ** 2).astype(np.float32)
+def _faded_blocks(
+    spool: Blocks, frames: int, fade_frames: int
+) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    """Read the blocks of a track and where they start; none is to be changed.
+
+    The last frames are faded out: what is left of a tail ends without a step. They come by
+    themselves, from a page of the file on, so that little is copied and all else is written
+    directly.
+    """
+    fade_start = frames - fade_frames
+    own_start = max(0, fade_start) // _PAGE_FRAMES * _PAGE_FRAMES
+    for index in range(-(-frames // spool.block_frames)):
+        start = index * spool.block_frames
+        block = spool.read(index)[:, : frames - start]
+        whole = min(max(0, own_start - start), block.shape[1])
+        if whole:
+            yield start, block[:, :whole]
+        if whole < block.shape[1]:
+            faded = block[:, whole:].copy()
+            start += whole
+            place = np.arange(start, start + faded.shape[1]) - fade_start
+            turns = np.clip(place / max(1, fade_frames), 0.0, 1.0) * (math.pi / 2)
+            faded *= (np.cos(turns) ** 2).astype(np.float32)
+            yield start, faded
