@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["Blocks", "Spool"]
 
 _CHUNK_FRAMES = 8 * 1920 * 64
-_MOST_CHUNKS = 14  # 110 MB, five minutes at 44.1 kHz
+_MOST_CHUNKS = 17  # 134 MB, six minutes at 44.1 kHz
 
 
 class Blocks(Protocol):
