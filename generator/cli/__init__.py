@@ -32,6 +32,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     gc.set_threshold(200_000, 20, 100)
     # A virtual machine gets small pages four times as fast as large ones that it has not used yet.
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
+    # No threads of the linear algebra library, whose products here are too small to share.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.unraisablehook = _try_again
     arguments = sys.argv[1:] if arguments is None else arguments
     if arguments[:1] in (["render"], ["demo"]) and (os.cpu_count() or 1) > 1:

@@ -68,8 +68,6 @@ def _chartbed(
 
 def main(arguments: list[str]) -> NoReturn:
     """Run the program and leave with its exit code; no traceback unless `--debug` is given."""
-    # No threads of the linear algebra library, whose products here are too small to share.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     signal.signal(signal.SIGTERM, _stop)
     try:
         program(*arguments[:1])(args=arguments, prog_name="chartbed")
