@@ -171,6 +171,24 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch)
     assert [path.name for path in (tmp_path / "c").iterdir()] == ["fonts.json"]
 
 
+def test_what_another_process_has_recorded_is_found_before_its_track_ends(
+    tmp_path, font, monkeypatch
+):
+    monkeypatch.setattr("generator.sound.cache._SEALED_BYTES", 3000)
+    one, other = cache_at(tmp_path / "c", font), cache_at(tmp_path / "c", font)
+    keys = [KEY._replace(pitch=pitch) for pitch in (40, 41, 42)]
+
+    def found() -> list[bool]:
+        return [other.get(key) is not None for key in keys]
+
+    assert found() == [False] * 3
+    for key in keys:  # 2,000 bytes each: the second one fills a file
+        one.put(key, recorded(np.full((2, 1000), 0.5, np.float32)))
+    assert found() == [True, True, False]
+    one.close()
+    assert found() == [True] * 3
+
+
 def _put_many(folder: Path, font: Path) -> None:
     for pitch in range(40):
         cache = cache_at(folder, font)

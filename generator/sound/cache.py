@@ -46,6 +46,8 @@ DEFAULT_LIMIT_BYTES = 512 << 20
 _KEEP_SHARE = 0.8
 _MOST_MAPPED_BYTES = 512 << 20
 """What a process that makes many tracks may have of the files in sight when one is done."""
+_SEALED_BYTES = 8 << 20
+"""After so much a file is sealed: what other processes record meanwhile is found there."""
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
 _Entry = tuple[int, int, int, int, int, float]
@@ -103,6 +105,7 @@ class NoteCache:
         self._known: dict[Path, mmap.mmap] = {}
         self._checked: set[tuple[Path, int]] = set()
         self._index = b""
+        self._changed_ns = 0
 
     def open(self) -> None:
         """Find what is there; the first question does it else, and waits."""
@@ -116,6 +119,9 @@ class NoteCache:
         with self._lock:
             self._open()
             place = self._notes.get(key)
+            if place is None and self._has_changed():
+                self._look()
+                place = self._notes.get(key)
         if place is None:
             return None
         path, content, (offset, checksum, rows, frames, peaked_by, scale) = place
@@ -161,6 +167,8 @@ class NoteCache:
             place = offset, checksum, *samples.shape, sound.peaked_by
             self._index += _ENTRY.pack(*key, *place, sound.scale)
             self._put.add(key)
+            if self._new.tell() > _SEALED_BYTES:
+                self._write_seal()
 
     def close(self) -> None:
         """Seal what was added, bring the folder under its limit, and let go of everything."""
@@ -207,8 +215,17 @@ class NoteCache:
         self._prefix = hashlib.sha256(f"{_MAGIC!r}/{common}".encode()).hexdigest()[:32]
         self._look()
 
+    def _has_changed(self) -> bool:
+        """Return whether files have come or gone since they were looked for."""
+        try:
+            return self._folder.stat().st_mtime_ns != self._changed_ns
+        except OSError:
+            return False
+
     def _look(self) -> None:
         """Read the indexes that are new."""
+        with contextlib.suppress(OSError):
+            self._changed_ns = self._folder.stat().st_mtime_ns
         for path in self._folder.glob(f"{self._prefix}-*{_ENDING}"):
             if path in self._known:
                 continue
