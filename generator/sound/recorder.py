@@ -277,8 +277,10 @@ class Recorder:
         """Return what is recorded for a note at the touch of `like`: held where it can be faded."""
         if not need.held_blocks:
             return (like,)
-        held_blocks = max(need.held_blocks, self._held_blocks.get(touch, 0))
-        return _held_takes(touch, held_blocks, len(need.fades))
+        needed = max(need.held_blocks, self._held_blocks.get(touch, 0))
+        place = bisect_left(HELD_BLOCKS, needed)
+        blocks = HELD_BLOCKS[place] if place < len(HELD_BLOCKS) else needed
+        return _layers(touch, blocks, len(need.fades))
 
 
 class _Played:
@@ -306,11 +308,9 @@ def _requests(takes: Iterable[NoteKey]) -> Iterator[list[NoteKey]]:
 
 
 @lru_cache(maxsize=8192)
-def _held_takes(touch: _Touch, held_blocks: int, layers: int) -> tuple[NoteKey, ...]:
-    """Return the layers of a key that is held for so long or longer."""
-    longer = HELD_BLOCKS[bisect_left(HELD_BLOCKS, held_blocks) :]
-    blocks = longer[0] if longer else held_blocks
-    return tuple(NoteKey(*touch, blocks, held=layer) for layer in range(1, layers + 1))
+def _layers(touch: _Touch, blocks: int, count: int) -> tuple[NoteKey, ...]:
+    """Return the layers of a key that is held for so many blocks."""
+    return tuple(NoteKey(*touch, blocks, held=layer) for layer in range(1, count + 1))
 
 
 def _touch(key: NoteKey) -> _Touch:
