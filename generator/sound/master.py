@@ -217,9 +217,7 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
     return gated_loudness(mixed.hop_powers - (sums - ahead[:-1] + ahead[1:]) / np.diff(edges))
 
 
-def _faded_blocks(
-    spool: Blocks, frames: int, fade_frames: int
-) -> Iterator[tuple[int, NDArray[np.float32]]]:
+def _faded_blocks(spool: Blocks, frames: int, fade_frames: int) -> Iterator[tuple[int, Samples]]:
     """Read the blocks of a track and where they start; none is to be changed.
 
     The last frames are faded out: what is left of a tail ends without a step. They come by
