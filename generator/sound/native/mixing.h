@@ -44,51 +44,73 @@ static inline void add_sloped(const int16_t *restrict from, float gain, float st
     if (fade)
         for (int32_t i = 0; i < frames; i++)
             to[i] += from[i] * ((gain + step * (float)(first + i)) * fade[i]);
-    else if (frames == SPAN) { /* most are whole */
-        expect(from);
-        for (int32_t i = 0; i < SPAN; i++) to[i] += from[i] * (gain + step * (float)i);
-    } else
+    else
         for (int32_t i = 0; i < frames; i++)
             to[i] += from[i] * (gain + step * (float)(first + i));
 }
 
-/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to where `i` goes. */
-WIDE static void add_shaped(const int16_t *from, const sounding *note, int64_t i, int64_t end,
-                            float *to)
+/* Adds whole spans of both sides, as most are, from a corner of a curve on: its slopes are worked out
+ * for the two together. */
+static inline void add_spans(const int16_t *restrict left, const int16_t *restrict right, float gain,
+                             const float *restrict curve, int64_t spans, float *restrict to_left,
+                             float *restrict to_right)
 {
+    for (int64_t i = 0; i < spans * SPAN; i += SPAN, curve++) {
+        const float level = gain * curve[0];
+        const float step = (gain * curve[1] - level) * (1.0f / SPAN);
+        expect(left + i);
+        expect(right + i);
+        for (int32_t k = 0; k < SPAN; k++) {
+            const float own = level + step * (float)k;
+            to_left[i + k] += left[i + k] * own;
+            to_right[i + k] += right[i + k] * own;
+        }
+    }
+}
+
+/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to one row or both. */
+WIDE static void add_shaped(const sounding *note, int64_t i, int64_t end, int32_t rows, float *left,
+                            float *right)
+{
+    const int64_t fade_from = note->fade && note->fade_from < end ? note->fade_from : end;
     while (i < end) {
-        int64_t next = end;
+        int64_t next = i < fade_from ? fade_from : end;
         int32_t first = 0;
         float gain = note->gain, step = 0;
-        const float *fade = 0;
         if (note->curve && i < note->curve_from) {
             if (note->curve_from < next) next = note->curve_from;
         } else if (note->curve) {
             const int64_t corner = (i - note->curve_from) / SPAN;
-            const int64_t border = note->curve_from + SPAN * (corner + 1);
-            first = (int32_t)(i - (border - SPAN));
-            gain = note->gain * note->curve[corner];
-            step = (note->gain * note->curve[corner + 1] - gain) * (1.0f / SPAN);
-            if (border < next) next = border;
+            const float *curve = note->curve + corner;
+            first = (int32_t)(i - note->curve_from - SPAN * corner);
+            if (rows == 2 && first == 0 && i + SPAN <= fade_from) {
+                const int64_t spans = (fade_from - i) / SPAN;
+                add_spans(note->left + i, note->right + i, gain, curve, spans, left, right);
+                left += SPAN * spans, right += SPAN * spans, i += SPAN * spans;
+                continue;
+            }
+            gain = note->gain * curve[0];
+            step = (note->gain * curve[1] - gain) * (1.0f / SPAN);
+            if (i - first + SPAN < next) next = i - first + SPAN;
         }
-        if (note->fade && i >= note->fade_from)
-            fade = note->fade + (i - note->fade_from);
-        else if (note->fade && note->fade_from < next)
-            next = note->fade_from;
-        add_sloped(from + i, gain, step, first, (int32_t)(next - i), fade, to);
-        to += next - i;
-        i = next;
+        const float *fade = i < fade_from ? 0 : note->fade + (i - note->fade_from);
+        const int32_t frames = (int32_t)(next - i);
+        add_sloped(note->left + i, gain, step, first, frames, fade, left);
+        if (rows == 2) add_sloped(note->right + i, gain, step, first, frames, fade, right);
+        left += frames, right += frames, i = next;
     }
 }
 
-static void add(const int16_t *from, const sounding *note, int64_t i, int64_t end, float *to)
+/* Adds samples `i` to `end` of a note to one row or both. */
+static void add(const sounding *note, int64_t i, int64_t end, int32_t rows, float *left, float *right)
 {
     int64_t plain = end;
     if (note->curve && note->curve_from < plain) plain = note->curve_from;
     if (note->fade && note->fade_from < plain) plain = note->fade_from;
     if (plain < i) plain = i;
-    add_scaled(from + i, note->gain, plain - i, to);
-    add_shaped(from, note, plain, end, to + (plain - i));
+    add_scaled(note->left + i, note->gain, plain - i, left);
+    if (rows == 2) add_scaled(note->right + i, note->gain, plain - i, right);
+    add_shaped(note, plain, end, rows, left + (plain - i), right + (plain - i));
 }
 
 WIDE static void multiply_by_line(float *restrict samples, int64_t frames, float level, float step,
@@ -154,8 +176,7 @@ static int32_t place(const sounding *notes, int64_t count, int64_t start, int64_
             rows = 2;
         }
         const int64_t to = note->first + i - start;
-        add(note->left, note, i, end, bus[0] + to);
-        if (rows == 2) add(note->right, note, i, end, bus[1] + to);
+        add(note, i, end, rows, bus[0] + to, bus[1] + to);
     }
     return rows;
 }
