@@ -5,11 +5,11 @@ import pytest
 from test_sound_limiter import Drummer
 
 from generator.sound.joined import joined
-from generator.sound.loudness import LoudnessMeter, gated_loudness
+from generator.sound.loudness import Meter, gated_loudness
 from generator.sound.mixdown import Mixdown, mix_down
 from generator.sound.native import SPAN
 from generator.sound.splice import Joint
-from generator.sound.true_peak import SpanPeaks, TruePeakMeter
+from generator.sound.true_peak import SpanPeaks
 
 RATE_HZ = 44_100
 SAMPLE_S = 1 / RATE_HZ
@@ -52,11 +52,10 @@ def track() -> Mixdown:
 def heard(track):
     """Return the whole track, and what the meters say of it."""
     blocks = [track.spools["mix"].read(i) for i in range(track.spools["mix"].blocks)]
-    loudness, peak = LoudnessMeter(RATE_HZ), TruePeakMeter()
-    powers = np.concatenate([loudness.add(block) for block in blocks])
-    for block in blocks:
-        peak.add(block)
-    return np.concatenate(blocks, axis=1), loudness.hop_powers(), powers, peak.finish()
+    meter = Meter(RATE_HZ)
+    powers = np.concatenate([meter.add(block)[0] for block in blocks])
+    meter.finish()
+    return np.concatenate(blocks, axis=1), meter.hop_powers(), powers, meter.dbtp()
 
 
 def test_loudness_and_peak_are_those_of_the_track(track, heard):

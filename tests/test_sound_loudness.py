@@ -6,10 +6,10 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from generator.sound.loudness import LoudnessMeter, k_weighting, measure
+from generator.sound.loudness import Meter, k_weighting, measure
 from generator.sound.mixdown import _UP
 from generator.sound.native import SPAN
-from generator.sound.true_peak import SpanPeaks, TruePeakMeter, _interpolator
+from generator.sound.true_peak import SpanPeaks, interpolator
 
 
 def music(rate_hz: int, seconds: float, seed: int = 1) -> np.ndarray:
@@ -43,25 +43,33 @@ def test_the_weighting_at_48_khz_is_the_table_of_the_standard():
 def test_blocks_of_any_length_give_the_same_reading():
     x = music(44_100, 5.0)
     whole = measure(x, 44_100)
-    loudness, peak = LoudnessMeter(44_100), TruePeakMeter()
-    powers, reaches = [], []
+    meter = Meter(44_100)
+    said = []
     at = 0
     for length in (1, 63, 64, 1000, 44_100, 7, 100_000, 200_000):
-        powers.append(loudness.add(x[:, at : at + length]))
-        reaches.append(peak.add(x[:, at : at + length]))
+        said.append(meter.add(x[:, at : at + length]))
         at += length
     assert at >= x.shape[1]
-    assert loudness.integrated() == pytest.approx(whole[0], abs=1e-9)
-    assert peak.finish() == whole[1]
-    np.testing.assert_allclose(np.concatenate(powers), LoudnessMeter(44_100).add(x), rtol=1e-6)
-    np.testing.assert_array_equal(np.concatenate(reaches), TruePeakMeter().add(x))
+    meter.finish()
+    assert (meter.lufs(), meter.dbtp()) == whole
+    for parts, same in zip(zip(*said, strict=True), Meter(44_100).add(x), strict=True):
+        np.testing.assert_array_equal(np.concatenate(parts), same)
+
+
+@pytest.mark.parametrize("frames", [4409, 4410, 4411, 8820, 8832])
+def test_a_hop_counts_when_all_its_samples_were_heard(frames):
+    """Hops of 4410 samples; what rings on behind the end is none of them."""
+    meter = Meter(44_100)
+    meter.add(music(44_100, 1.0)[:, :frames])
+    meter.finish()
+    assert len(meter.hop_powers()) == frames // 4410
 
 
 def test_powers_of_spans_add_up_to_those_of_hops():
     """At 48 kHz a hop is 75 spans."""
-    loudness = LoudnessMeter(48_000)
-    spans = loudness.add(music(48_000, 2.0))
-    np.testing.assert_allclose(spans.reshape(-1, 75).mean(axis=1), loudness.hop_powers(), rtol=1e-6)
+    meter = Meter(48_000)
+    spans, _ = meter.add(music(48_000, 2.0))
+    np.testing.assert_allclose(spans.reshape(-1, 75).mean(axis=1), meter.hop_powers(), rtol=1e-6)
 
 
 def oversampled(x: np.ndarray) -> np.ndarray:
@@ -85,14 +93,14 @@ BLOCK_SPANS = 10
 
 def in_blocks(x: np.ndarray) -> tuple[SpanPeaks, list[int]]:
     """Return what finds the peaks of spans, and a list of the blocks that it reads."""
-    meter, seen, frames = TruePeakMeter(), [], BLOCK_SPANS * SPAN
+    meter, seen, frames = Meter(44_100), [], BLOCK_SPANS * SPAN
 
     def read(number: int) -> np.ndarray:
         seen.append(number)
         assert 0 <= number * frames < x.shape[1]
         return x[:, number * frames : (number + 1) * frames]
 
-    reaches = np.concatenate([meter.add(x), meter.add(np.zeros((2, SPAN), np.float32))])
+    reaches = np.concatenate([meter.add(x)[1], meter.finish()])
     return SpanPeaks(read, frames, reaches), seen
 
 
@@ -139,13 +147,14 @@ def test_only_blocks_with_loud_spans_are_read():
 @pytest.mark.parametrize("phase", [0, 1, 2])
 def test_not_even_the_signal_that_suits_the_taps_best_passes_its_reach(phase):
     """What makes the greatest point between samples of one: each has the sign of its tap."""
-    taps = _interpolator()
+    taps = interpolator()
     x = np.zeros((2, 20 * SPAN), np.float32)
     x[0, 600:632] = np.sign(taps[phase])
-    meter = TruePeakMeter()
-    reaches = meter.add(x)
+    meter = Meter(44_100)
+    _, reaches = meter.add(x)
     meter.finish()
-    assert np.abs(taps[phase]).sum() * (1 - 1e-5) <= meter.peak <= reaches.max()
+    peak = 10 ** (meter.dbtp() / 20)
+    assert np.abs(taps[phase]).sum() * (1 - 1e-5) <= peak <= reaches.max()
 
 
 def test_silence_and_very_short_sounds_have_no_loudness():

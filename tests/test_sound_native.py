@@ -152,90 +152,100 @@ def test_heights_are_those_of_whole_spans_alone(seed, rows, frames):
     np.testing.assert_array_equal(native.span_heights(block), expected)
 
 
+TAPS = noise(2, 3, 32) / 8
+SPANS = st.lists(st.integers(0, 4), min_size=1, max_size=4).filter(any)
+
+
+def gauged(gauge: native.Gauge, signal: np.ndarray, spans: list[int]) -> list[np.ndarray]:
+    """Return what a gauge says of a signal that comes in blocks of so many spans."""
+    borders = np.cumsum(spans)[:-1] * SPAN
+    said = [gauge.measure(part) for part in np.split(signal, borders, axis=1)]
+    return [np.concatenate(parts) for parts in zip(*said, strict=True)]
+
+
 @quickly
-@given(SEEDS, ROWS, BORDERS, st.sets(st.integers(1, 300), max_size=5).map(sorted))
-@example(1, 2, [64, 100], [64, 70, 128, 300])
-def test_powers_are_those_behind_two_biquads_by_spans_and_by_hops(seed, rows, borders, ends):
-    """Outside check: scipy.signal.sosfilt; the block may be cut anywhere."""
+@given(SEEDS, ROWS, SPANS, st.floats(20, 3000))
+@example(1, 2, [1, 3, 0, 2], 645.0)
+@example(1, 1, [4, 4], 640.0)
+def test_powers_are_those_behind_two_biquads_by_spans_and_by_hops(seed, rows, spans, rate_hz):
+    """Outside check: scipy.signal.sosfilt; the blocks may be of any number of spans."""
     rng = np.random.default_rng(seed)
     radius, angle = rng.uniform(0, 0.98, 2), rng.uniform(0, np.pi, 2)
     poles = np.stack([-2 * radius * np.cos(angle), radius**2], axis=-1)
-    zeros, signal = rng.standard_normal((2, 3)), noise(seed, rows, 300)
+    zeros, signal = rng.standard_normal((2, 3)), noise(seed, rows, sum(spans) * SPAN)
     sos = np.concatenate([zeros, np.ones((2, 1)), poles], axis=-1)
     squares = (sosfilt(sos, signal.astype(float)) ** 2).sum(axis=0)
-    expected = [squares[i : i + SPAN].sum() for i in range(0, 300, SPAN)]
-    hops_expected = [part.sum() for part in np.split(squares, ends)]
-
-    state, spans, hops = np.zeros((6, 2)), np.zeros(6), np.zeros(len(ends) + 1)
-    ends = np.array([*ends, 400])
-    for start, part in zip([0, *borders], np.split(signal, borders, axis=1), strict=True):
-        span, hop = start // SPAN, int(np.searchsorted(ends, start, side="right"))
-        native.weighted_powers(
-            part,
-            np.concatenate([zeros, poles], axis=-1),
-            state,
-            span_end=(span + 1) * SPAN - start,
-            spans=spans[span:],
-            hop_ends=ends[hop:] - start,
-            hops=hops[hop:],
-        )
-    np.testing.assert_allclose(spans[:5], expected, rtol=1e-9)
+    weighting = np.concatenate([zeros, poles], axis=-1)
+    powers, _, hops = gauged(native.Gauge(weighting, rate_hz, TAPS, 0.0), signal, spans)
+    expected = squares.reshape(-1, SPAN).mean(axis=1)
+    np.testing.assert_array_max_ulp(powers, expected.astype(np.float32), 1)
+    edges = [round(hop * rate_hz / 10) for hop in range(2000)]
+    edges = np.array([edge for edge in edges if edge <= signal.shape[1]])
+    hops_expected = [part.mean() for part in np.split(squares, edges)[1:-1]]
     np.testing.assert_allclose(hops, hops_expected, rtol=1e-9)
 
 
-@pytest.mark.parametrize("block_frames", [64, 640, 19_200])
-def test_powers_are_the_same_bits_in_blocks_of_whole_spans(block_frames):
+@pytest.mark.parametrize("block_spans", [1, 10, 300])
+def test_powers_are_the_same_bits_in_blocks_of_any_length(block_spans):
     """Here of a meter's weighting, whose poles lie near the circle, and by hops of odd lengths.
 
     Outside check: scipy.signal.sosfilt.
     """
-    signal, ends = noise(1, 2, 19_200), np.arange(2205, 22_000, 2205)
-    weighting = np.array(k_weighting(22_050))
-    spans, hops, state = summed_powers(signal, weighting, ends, block_frames)
-    whole = summed_powers(signal, weighting, ends, 19_200)
-    for part, same in zip((spans, hops, state), whole, strict=True):
+    signal, weighting = noise(1, 2, 19_200), np.array(k_weighting(22_050))
+    cut, whole = (
+        gauged(native.Gauge(weighting, 22_050, TAPS, 0.5), signal, spans)
+        for spans in ([block_spans] * (300 // block_spans), [300])
+    )
+    for part, same in zip(cut, whole, strict=True):
         np.testing.assert_array_equal(part, same)
+    powers, _, hops = cut
     behind = sosfilt(np.insert(weighting, 3, 1, axis=1), signal.astype(float))
     squares = (behind**2).sum(axis=0)
-    np.testing.assert_allclose(spans[:-1], squares.reshape(300, SPAN).sum(axis=1), rtol=1e-10)
-    np.testing.assert_allclose(hops[:8], squares[:17_640].reshape(8, 2205).sum(axis=1), rtol=1e-10)
-
-
-def summed_powers(
-    signal: np.ndarray, weighting: np.ndarray, ends: np.ndarray, block_frames: int
-) -> tuple[np.ndarray, ...]:
-    frames = signal.shape[1]
-    state, spans, hops = np.zeros((6, 2)), np.zeros(frames // SPAN + 1), np.zeros(len(ends))
-    for start in range(0, frames, block_frames):
-        hop = int(np.searchsorted(ends, start, side="right"))
-        native.weighted_powers(
-            signal[:, start : start + block_frames],
-            weighting,
-            state,
-            span_end=SPAN,
-            spans=spans[start // SPAN :],
-            hop_ends=ends[hop:] - start,
-            hops=hops[hop:],
-        )
-    return spans, hops, state
+    expected = squares.reshape(300, SPAN).mean(axis=1)
+    np.testing.assert_array_max_ulp(powers, expected.astype(np.float32), 1)
+    np.testing.assert_allclose(hops, squares[:17_640].reshape(8, 2205).mean(axis=1), rtol=1e-10)
 
 
 @quickly
-@given(SEEDS, ROWS, FRAMES, st.floats(0, 1, width=32))
+@given(SEEDS, ROWS, SPANS, st.floats(0, 1, width=32))
 def test_a_reach_is_the_greatest_sample_and_second_difference_near_a_span(
-    seed, rows, frames, weight
+    seed, rows, spans, weight
 ):
-    block = noise(seed, rows, frames)
-    near = [block[:, s : s + 98] for s in range(0, frames - 2 * SPAN + 1, SPAN)]
+    """Of the span before each; the first one lies in silence."""
+    signal = noise(seed, rows, sum(spans) * SPAN)
+    gauge = native.Gauge(np.zeros((2, 5)), 441.0, TAPS, weight)
+    _, reaches, _ = gauged(gauge, signal, spans)
+    late = np.pad(signal, ((0, 0), (SPAN, 0)))
+    near = [late[:, s : s + 98] for s in range(0, signal.shape[1], SPAN)]
     expected = [
         np.abs(x[:, :96]).max(axis=1)
         + np.float32(weight)
         * np.abs((x[:, :-2] + x[:, 2:]) - (x[:, 1:-1] + x[:, 1:-1])).max(axis=1)
         for x in near
     ]
-    reaches = native.span_reaches(block, weight)
-    assert reaches.shape == (rows, len(near))
-    np.testing.assert_array_equal(reaches.T, np.array(expected).reshape(len(near), rows))
+    expected = np.array(expected, np.float32).reshape(len(near), rows).max(axis=1)
+    np.testing.assert_array_equal(reaches, expected * np.float32(1 + 1e-5))
+
+
+@quickly
+@given(SEEDS, ROWS, SPANS)
+def test_a_peak_is_the_greatest_of_the_tops_that_the_reaches_allow(seed, rows, spans):
+    """With a weight that rules none out; checked by `span_tops`."""
+    signal = noise(seed, rows, sum(spans) * SPAN)
+    gauge = native.Gauge(np.zeros((2, 5)), 441.0, TAPS, 100.0)
+    gauged(gauge, signal, spans)
+    late = np.pad(signal, ((0, 0), (SPAN, 0)))
+    numbers = np.arange(sum(spans))
+    tops = [native.span_tops(row, numbers, TAPS).max(initial=0) for row in late]
+    assert gauge.peak == max(tops)
+
+
+def test_a_gauge_refuses_what_does_not_fit():
+    gauge = native.Gauge(np.zeros((2, 5)), 441.0, TAPS, 0.5)
+    with pytest.raises(ValueError, match="3 rows: at most 2"):
+        gauge.measure(noise(1, 3, SPAN))
+    with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
+        gauge.measure(noise(1, 2, 100))
 
 
 @quickly
@@ -539,18 +549,8 @@ def follow(block):
 BIQUADS = np.array([[[1.0, 0.5, 0.25, -0.5, 0.25]]] * 2)
 
 
-def powers(block):
-    spans, hops = np.zeros(11), np.zeros(2)
-    native.weighted_powers(
-        block,
-        BIQUADS[:, 0],
-        np.zeros((6, 2)),
-        span_end=SPAN,
-        spans=spans,
-        hop_ends=np.array([300, 700]),
-        hops=hops,
-    )
-    return np.concatenate([spans, hops])
+def gauge(block):
+    return np.concatenate(native.Gauge(BIQUADS[:, 0], 3000.0, TAPS, 0.5).measure(block))
 
 
 @given(
@@ -571,9 +571,8 @@ def test_a_slope_is_limited_to_the_lowest_line_through_what_came_before(values, 
 
 
 BLOCK_LOOPS = {
-    "weighted_powers": powers,
+    "measure": gauge,
     "span_heights": native.span_heights,
-    "span_reaches": lambda block: native.span_reaches(block, 0.5),
     "follow_curve": follow,
     "interleaved": lambda block: native.interleaved(block, 0.5),
     "quantised": lambda block: native.quantised(block, 9000.0),

@@ -1,4 +1,4 @@
-"""Integrated loudness after ITU-R BS.1770-4, Annex 1, streamed.
+"""Integrated loudness after ITU-R BS.1770-4, Annex 1, streamed, and with it the true peak.
 
 K-weighting (two biquads), mean square over blocks of 400 ms that overlap by 75 %, an absolute gate
 at -70 LUFS and a relative gate 10 LU below. The standard tabulates the K-weighting at 48 kHz; for
@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING
 from generator.sound import native
 from generator.sound.filters import Section
 from generator.sound.native import SPAN
-from generator.sound.true_peak import TruePeakMeter
+from generator.sound.true_peak import bend_weight, interpolator
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    Samples = NDArray[np.float32]
+
 __all__ = [
-    "LoudnessMeter",
+    "Meter",
     "gated_loudness",
     "k_weighting",
     "measure",
@@ -67,59 +69,69 @@ def gated_loudness(hop_powers: "NDArray[np.float64]") -> float:
     return float(_OFFSET_DB + 10 * math.log10(loud[loud > gate].mean()))
 
 
-class LoudnessMeter:
-    """Takes blocks of (channels, frames) samples; any length, one or two front channels."""
+class Meter:
+    """Loudness and true peak of blocks of (channels, frames) samples.
 
-    def __init__(self, rate_hz: int) -> None:
+    The blocks may have any length; there are one or two front channels.
+    """
+
+    def __init__(self, rate_hz: int, channels: int = 2) -> None:
         import numpy as np
 
         self._rate_hz = rate_hz
-        self._weighting = np.array(k_weighting(rate_hz))
-        self._state = np.zeros((6, 2))
+        self._gauge = native.Gauge(
+            np.array(k_weighting(rate_hz)), rate_hz, interpolator(), bend_weight()
+        )
+        self._rest = np.zeros((channels, 0), np.float32)
         self._seen = 0
-        self._open_hop = self._open_span = 0.0
         self._hops: list[NDArray[np.float64]] = []
-        self._whole_hops = 0
 
-    def add(self, block: "NDArray[np.float32]") -> "NDArray[np.float32]":
-        """Measure on; return the mean squares of the spans of 64 samples that are whole now.
+    def add(self, block: "Samples") -> "tuple[Samples, Samples]":
+        """Measure on, as far as spans of 64 samples are whole.
 
-        They are summed over the channels, and counted from the beginning, however long the blocks.
+        Returns
+        -------
+        powers : array
+            The mean squares of those that are whole now, summed over the channels.
+        reaches : array
+            As many, which lag a span behind: no point of a span lies above the greater of its own
+            value and the next one, see `SpanPeaks`.
         """
         import numpy as np
 
-        first, last = self._seen, self._seen + block.shape[1]
-        # Hop h covers the samples from round(h * rate / 10) to the next such edge.
-        numbers = np.arange(self._whole_hops, last * 10 // self._rate_hz + 3)
-        edges = np.rint(numbers * self._rate_hz / 10).astype(np.int64)
-        hops = np.zeros(len(edges) - 1)
-        spans = np.zeros(last // SPAN - first // SPAN + 1)
-        hops[0], spans[0] = self._open_hop, self._open_span
-        native.weighted_powers(
-            np.ascontiguousarray(block, np.float32),
-            self._weighting,
-            self._state,
-            span_end=SPAN - first % SPAN,
-            spans=spans,
-            hop_ends=edges[1:] - first,
-            hops=hops,
-        )
-        whole = int(np.searchsorted(edges, last, side="right")) - 1
-        self._hops.append(hops[:whole] / np.diff(edges[: whole + 1]))
-        self._open_hop, self._open_span = hops[whole], spans[-1]
-        self._whole_hops += whole
-        self._seen = last
-        return (spans[:-1] / SPAN).astype(np.float32)
+        self._seen += block.shape[1]
+        if self._rest.shape[1] or block.shape[1] % SPAN:
+            both = np.concatenate([self._rest, block], axis=1)
+            whole = both.shape[1] // SPAN * SPAN
+            block, self._rest = both[:, :whole], both[:, whole:].copy()
+        powers, reaches, hops = self._gauge.measure(block)
+        self._hops.append(hops)
+        return powers, reaches
+
+    def finish(self) -> "Samples":
+        """Hear what is left and rings on, once at the end; return the last reaches."""
+        import numpy as np
+
+        seen = self._seen
+        _, reaches = self.add(np.zeros((len(self._rest), SPAN + -seen % SPAN), np.float32))
+        self._seen = seen
+        return reaches
 
     def hop_powers(self) -> "NDArray[np.float64]":
         """Return the mean square of every whole 100 ms so far, summed over the channels."""
         import numpy as np
 
-        return np.concatenate(self._hops) if self._hops else np.zeros(0)
+        hops = np.concatenate([np.zeros(0), *self._hops])
+        ends = np.rint(np.arange(1, len(hops) + 1) * self._rate_hz / 10)
+        return hops[ends <= self._seen]
 
-    def integrated(self) -> float:
-        """Return the gated loudness in LUFS of everything added."""
+    def lufs(self) -> float:
+        """Return the gated loudness so far."""
         return gated_loudness(self.hop_powers())
+
+    def dbtp(self) -> float:
+        """Return the true peak so far; -inf if silent."""
+        return 20 * math.log10(self._gauge.peak) if self._gauge.peak > 0 else -math.inf
 
 
 def measure(signal: "NDArray[np.float32]", rate_hz: int) -> tuple[float, float]:
@@ -131,8 +143,9 @@ def measure(signal: "NDArray[np.float32]", rate_hz: int) -> tuple[float, float]:
     >>> round(lufs, 1), abs(dbtp) < 0.01
     (-3.0, True)
     """
-    loudness = LoudnessMeter(rate_hz)
-    peak = TruePeakMeter(len(signal))
-    loudness.add(signal)
-    peak.add(signal)
-    return loudness.integrated(), peak.finish()
+    import numpy as np
+
+    meter = Meter(rate_hz, len(signal))
+    meter.add(np.ascontiguousarray(signal, np.float32))
+    meter.finish()
+    return meter.lufs(), meter.dbtp()

@@ -11,13 +11,13 @@ from generator.record import record
 from generator.sound import native
 from generator.sound.encode import Encoder, open_encoder
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
-from generator.sound.loudness import LoudnessMeter, gated_loudness
+from generator.sound.loudness import Meter, gated_loudness
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
 from generator.sound.native import PAGE_BYTES, SPAN
 from generator.sound.spool import Blocks
 from generator.sound.threads import helpers
-from generator.sound.true_peak import SpanPeaks, TruePeakMeter
+from generator.sound.true_peak import SpanPeaks
 
 __all__ = ["Level", "find_level", "write_files"]
 
@@ -130,7 +130,7 @@ def _write_part(
         )
         opened.append(encoder)
         encoders.append(encoder)
-    meters = None if part == MIX else (LoudnessMeter(settings.rate_hz), TruePeakMeter())
+    meter = None if part == MIX else Meter(settings.rate_hz)
     curve_db = level.curve_db if part == MIX else None
     wants_levelled = not all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
@@ -138,7 +138,7 @@ def _write_part(
     with helpers(len(encoders), settings.jobs) as pool:
         pending: list[Future[None]] = []
         for start, block in _faded_blocks(spool, frames, fade_frames):
-            for meter in meters or ():
+            if meter:
                 meter.add(block)
             corners = None
             if curve_db is not None:
@@ -160,9 +160,10 @@ def _write_part(
             future.result()
         digests = [future.result() for future in [pool.submit(e.finish) for e in encoders]]
     lufs, dbtp = level.lufs, level.dbtp
-    if meters:
-        lufs = gated_loudness(meters[0].hop_powers() * level.gain**2)
-        dbtp = meters[1].finish() + level.gain_db
+    if meter:
+        meter.finish()
+        lufs = gated_loudness(meter.hop_powers() * level.gain**2)
+        dbtp = meter.dbtp() + level.gain_db
     return {
         target: AudioFile(
             path=target.path,

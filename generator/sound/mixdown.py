@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from generator.sound import native
 from generator.sound.desk import build_desk
-from generator.sound.loudness import LoudnessMeter, gated_loudness
+from generator.sound.loudness import Meter
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
 from generator.sound.spool import Blocks, Spool
-from generator.sound.true_peak import TruePeakMeter
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
 
@@ -39,7 +38,7 @@ class Mixdown:
 
     `spools` holds the mix and the stems that were asked for. `lufs` and `dbtp` are of the mix.
     `hop_powers` are its K-weighted powers in hops of 100 ms, `span_powers` those in spans of 64
-    samples, `reaches` says how high its true peak can be near them (see `TruePeakMeter.add`).
+    samples, `reaches` says how high its true peak can be near them (see `Meter.add`).
     `tail_heights` is the greatest sample of each span from sample `tail_start` on, over all spools.
     """
 
@@ -165,7 +164,7 @@ def mix_down(
 
 class _Meter:
     def __init__(self, rate_hz: int, frames: int, tail_start: int, most_blocks: int) -> None:
-        self._loudness, self._peak = LoudnessMeter(rate_hz), TruePeakMeter()
+        self._meter = Meter(rate_hz)
         self._tail_start = tail_start
         # Memory that nobody writes costs nothing; a list would be there twice while it is joined.
         # Three digits do: powers are summed over many spans, reaches are rounded up.
@@ -176,8 +175,9 @@ class _Meter:
 
     def add(self, total: Samples, stems: Iterable[Samples]) -> None:
         spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
-        self._powers[spans] = self._loudness.add(total)
-        self._reaches[spans] = self._peak.add(total) * _UP
+        powers, reaches = self._meter.add(total)
+        self._powers[spans] = powers
+        self._reaches[spans] = reaches * _UP
         if self._seen >= self._tail_start:
             height = _heights(total)
             for stem in stems:
@@ -187,14 +187,13 @@ class _Meter:
 
     def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
         spans = self._seen // SPAN
-        self._reaches[spans : spans + 1] = self._peak.add(np.zeros((2, SPAN), np.float32)) * _UP
-        hop_powers = self._loudness.hop_powers()
+        self._reaches[spans : spans + 1] = self._meter.finish() * _UP
         return Mixdown(
             spools,
             self._frames,
-            gated_loudness(hop_powers),
-            self._peak.finish(),
-            hop_powers,
+            self._meter.lufs(),
+            self._meter.dbtp(),
+            self._meter.hop_powers(),
             self._powers[:spans],
             self._reaches[: spans + 1],
             self._tail_start,

@@ -21,71 +21,11 @@ if TYPE_CHECKING:
 
     Samples = NDArray[np.float32]
 
-__all__ = ["SpanPeaks", "TruePeakMeter"]
+__all__ = ["SpanPeaks", "bend_weight", "interpolator"]
 
 _OVERSAMPLING = 4
 _HALF_TAPS = 16
 _BETA = 8.0
-_BATCH = 64
-_ROUNDING = 1 + 1e-5  # of sums of 32 products in single precision
-
-
-class TruePeakMeter:
-    """Takes blocks of (channels, frames) samples; any length."""
-
-    def __init__(self, channels: int = 2) -> None:
-        import numpy as np
-
-        self._taps = _interpolator()
-        self._weight = _bend_weight()
-        self._before = np.zeros((channels, SPAN), np.float32)
-        self.peak = 0.0
-
-    def add(self, block: "Samples") -> "Samples":
-        """Measure on; return what the signal can reach, as `SpanPeaks` wants it.
-
-        There is a value for each whole span of 64 samples since the beginning: no point of a span
-        lies above the greater of its own value and the next one.
-        """
-        import numpy as np
-
-        block = np.ascontiguousarray(block, np.float32)
-        held = self._before.shape[1]
-        rest = np.concatenate([self._before, block[:, : 3 * SPAN - held]], axis=1)
-        reaches = [self._search(rest)]
-        if block.shape[1] > 3 * SPAN - held:
-            rest = block[:, 2 * SPAN - held :]
-            reaches.append(self._search(rest))
-        self._before = rest[:, rest.shape[1] // SPAN * SPAN - SPAN :].copy()
-        return np.concatenate(reaches)
-
-    def finish(self) -> float:
-        """Return the peak in dBTP, with what rings on after the last sample; -inf if silent."""
-        import numpy as np
-
-        self.add(np.zeros((self._before.shape[0], 3 * SPAN), np.float32))
-        return 20 * math.log10(self.peak) if self.peak > 0 else -math.inf
-
-    def _search(self, signal: "Samples") -> "Samples":
-        """Raise the peak to that of the windows that start in each span but the last."""
-        reaches = native.span_reaches(signal, self._weight)
-        reaches *= _ROUNDING
-        for row, own in zip(signal, reaches, strict=True):
-            if own.size and own.max() > self.peak:
-                self._raise(row, own)
-        highest: Samples = reaches.max(axis=0)
-        return highest
-
-    def _raise(self, row: "Samples", reaches: "Samples") -> None:
-        import numpy as np
-
-        loud = np.flatnonzero(reaches > self.peak)
-        loud = loud[np.argsort(-reaches[loud], kind="stable")]
-        for i in range(0, len(loud), _BATCH):
-            some = loud[i : i + _BATCH]
-            if reaches[some[0]] <= self.peak:
-                break
-            self.peak = max(self.peak, float(native.span_tops(row, some, self._taps).max()))
 
 
 class SpanPeaks:
@@ -98,7 +38,7 @@ class SpanPeaks:
     block_frames : int
         Length of a block, a multiple of 64.
     reaches : array of float32 or float16, (spans + 1,)
-        Of a `TruePeakMeter`, or greater.
+        Of a `Meter`, or greater.
     """
 
     def __init__(
@@ -110,7 +50,7 @@ class SpanPeaks:
         import numpy as np
 
         self._read, self._block_spans = read, block_frames // SPAN
-        self._taps = _interpolator()
+        self._taps = interpolator()
         self._reaches = reaches.astype(np.float32)
         # A span more at both ends: windows begin there, or end.
         self._peaks = np.zeros(len(reaches) + 1, np.float32)
@@ -152,7 +92,7 @@ class SpanPeaks:
 
 
 @cache
-def _interpolator() -> "Samples":
+def interpolator() -> "Samples":
     """Return taps (3, 2 * _HALF_TAPS) for the three points between two samples.
 
     A windowed sinc (Kaiser): flatter than the 12 taps a phase of the standard's example,
@@ -171,7 +111,7 @@ def _interpolator() -> "Samples":
 
 
 @cache
-def _bend_weight() -> float:
+def bend_weight() -> float:
     """Return how much the second differences near a point can add to the line below it.
 
     The line runs where the taps have their centre of gravity. What is left of them has neither
@@ -179,7 +119,7 @@ def _bend_weight() -> float:
     """
     import numpy as np
 
-    left = _interpolator().astype(np.float64)
+    left = interpolator().astype(np.float64)
     share = left @ (np.arange(2 * _HALF_TAPS) - (_HALF_TAPS - 1))
     left[:, _HALF_TAPS - 1] -= 1 - share
     left[:, _HALF_TAPS] -= share

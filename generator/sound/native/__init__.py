@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from functools import cache
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 from generator.errors import MissingToolError
 
@@ -29,6 +29,7 @@ __all__ = [
     "Console",
     "Dry",
     "Fall",
+    "Gauge",
     "Instrument",
     "Network",
     "Strip",
@@ -47,10 +48,8 @@ __all__ = [
     "record_onset",
     "release_gains",
     "span_heights",
-    "span_reaches",
     "span_tops",
     "to_pcm16",
-    "weighted_powers",
 ]
 
 SPAN = 64
@@ -68,11 +67,10 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
     "play": (_POINTER, _POINTER, _COUNT, _COUNT, _POINTER),
     "span_heights": (_POINTER, _COUNT, _POINTER),
-    "weighted_powers": (
-        *(_POINTER, _COUNT, _NUMBER, _COUNT, _POINTER, _POINTER),
-        *(_COUNT, _POINTER, _POINTER, _POINTER),
+    "measure": (
+        *(_POINTER, _POINTER, _COUNT, _NUMBER, _COUNT),
+        *(_POINTER, _POINTER, _POINTER),
     ),
-    "span_reaches": (_POINTER, _COUNT, _LEVEL, _POINTER),
     "span_tops": (_POINTER, _POINTER, _COUNT, _POINTER, _POINTER),
     "follow_curve": (_POINTER, _NUMBER, _COUNT, _COUNT, _POINTER, _POINTER, _COUNT),
     "limit_slope": (_POINTER, _COUNT, _NUMBER, ctypes.c_double),
@@ -97,7 +95,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
 }
 
 
-_GIVES = {"record": _COUNT, "record_onset": _COUNT, "release_gains": _COUNT}
+_GIVES = dict.fromkeys(("measure", "record", "record_onset", "release_gains"), _COUNT)
 _INSTRUMENT = struct.Struct("@10Pq")
 _FALL = struct.Struct("@dddd")
 
@@ -161,6 +159,80 @@ class Strip(NamedTuple):
             *(0, 0, 0) if times is None else (address(times), address(levels), len(times)),
             *(self.signals, self.left, self.right, self.send, 0),
         )
+
+
+class Gauge:
+    """A meter of loudness and true peak: what it is set to, and what it carries on.
+
+    Parameters
+    ----------
+    weighting : array of float64, (2, 5)
+        Two biquads in series, (b0, b1, b2, a1, a2) of each.
+    rate_hz : float
+    taps : array, (3, 32)
+        For the points between two samples, see `span_tops`.
+    bend_weight : float
+        How much the greatest second difference can add to the greatest sample near a point.
+    """
+
+    def __init__(
+        self,
+        weighting: "NDArray[np.float64]",
+        rate_hz: float,
+        taps: "Samples",
+        bend_weight: float,
+    ) -> None:
+        self._taps = taps
+        self._rate_hz = rate_hz
+        self._carried = _Gauge(rate=rate_hz, taps=_whole(taps), bend_weight=bend_weight)
+        self._carried.weighting[:] = weighting.ravel().tolist()
+
+    @property
+    def peak(self) -> float:
+        """The true peak so far, linear."""
+        return float(self._carried.peak)
+
+    def measure(self, block: "Samples") -> "tuple[Samples, Samples, NDArray[np.float64]]":
+        """Measure (1 or 2, frames), a multiple of 64.
+
+        Returns
+        -------
+        powers : array, (frames // 64,)
+            The mean square behind the biquads of each span of 64 samples, summed over the rows.
+        reaches : array, (frames // 64,)
+            How high the windows of 32 samples that start in a span can reach, in either row; for
+            the span before the block first, and not for its last one.
+        hops : array of float64
+            The mean squares of the tenths of a second that end in the block.
+        """
+        import numpy as np
+
+        rows, frames = block.shape
+        if not 1 <= rows <= 2:
+            raise ValueError(f"{rows} rows: at most 2")
+        _check_spans(frames)
+        powers, reaches = np.empty((2, frames // SPAN), np.float32)
+        hops = np.empty(int(frames * 10 / self._rate_hz) + 2)
+        count = _library().measure(
+            *(ctypes.addressof(self._carried), address(block), _row_frames(block), rows, frames),
+            *(address(powers), address(hops), address(reaches)),
+        )
+        return powers, reaches, hops[:count]
+
+
+class _Gauge(ctypes.Structure):
+    _fields_: ClassVar = [
+        ("weighting", ctypes.c_double * 10),
+        ("rate", ctypes.c_double),
+        ("taps", ctypes.c_void_p),
+        ("around", ctypes.c_double * 12),
+        ("open_hop", ctypes.c_double),
+        ("hops", ctypes.c_int64),
+        ("seen", ctypes.c_int64),
+        ("last", ctypes.c_float * (2 * SPAN)),
+        ("bend_weight", ctypes.c_float),
+        ("peak", ctypes.c_float),
+    ]
 
 
 class Instrument(NamedTuple):
@@ -300,57 +372,6 @@ def span_heights(block: "Samples") -> "Samples":
     for row, own in zip(block, heights, strict=True):
         _library().span_heights(address(row), spans, address(own))
     return heights
-
-
-def weighted_powers(
-    block: "Samples",
-    coefficients: "NDArray[np.float64]",
-    state: "NDArray[np.float64]",
-    *,
-    span_end: int,
-    spans: "NDArray[np.float64]",
-    hop_ends: "NDArray[np.int64]",
-    hops: "NDArray[np.float64]",
-) -> None:
-    """Add up the squares of (1 or 2, frames) behind two biquads, by spans of 64 and by hops.
-
-    Parameters
-    ----------
-    block : array, (1 or 2, frames)
-    coefficients : array of float64, (2, 5)
-    state : array of float64, (6, 2)
-        Goes on, in place.
-    span_end : int
-        Where in the block the first span ends.
-    spans : array of float64
-        Takes the sum of each span, over the rows; the last is one that the block leaves open.
-    hop_ends : array of int64
-        Where the hops end; the last of them behind the block.
-    hops : array of float64
-        As many, takes their sums.
-    """
-    rows, frames = block.shape
-    if not 1 <= rows <= 2:
-        raise ValueError(f"{rows} rows: at most 2")
-    _library().weighted_powers(
-        *(address(block), _row_frames(block), rows, frames, _whole(coefficients), _whole(state)),
-        *(span_end, _whole(spans), _whole(hop_ends), _whole(hops)),
-    )
-
-
-def span_reaches(block: "Samples", weight: float) -> "Samples":
-    """Return how high the windows of 32 samples that start in a span reach: (rows, spans - 1).
-
-    That is the greatest absolute sample there and, times `weight`, the greatest second difference.
-    The last span of 64 is only there for the windows that end in it.
-    """
-    import numpy as np
-
-    spans = max(0, block.shape[1] // SPAN - 1)
-    reaches = np.empty((len(block), spans), np.float32)
-    for row, own in zip(block, reaches, strict=True):
-        _library().span_reaches(address(row), spans, weight, address(own))
-    return reaches
 
 
 def span_tops(row: "Samples", spans: "NDArray[np.int64]", taps: "Samples") -> "Samples":

@@ -1,4 +1,4 @@
-/* Measuring: loudness, and where between its samples a signal may peak. */
+/* Measuring: loudness, and how high a signal peaks between its samples. */
 
 /* The greatest absolute sample of each span of 64. */
 WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *restrict heights)
@@ -85,13 +85,25 @@ static void weigh(const double k[10][4], const float *left, const float *right, 
     for (int32_t n = 0; n < 8; n++) *(two *)(z[n / 2] + n % 2 * 2) = state[n % 2][n / 2];
 }
 
-/* What a meter sums: by spans, the open one of which ends at `span_end`, and by hops. */
+/* What a meter is set to, and what it carries from block to block: the last two samples before,
+ * between and behind the biquads, side by side; the sum of the hop that is open, the number of those
+ * before it and of samples; the last span; the true peak so far. */
 typedef struct {
-    int64_t span_end;
-    double *spans;
-    const int64_t *hop_ends;
-    double *hops;
-} tally;
+    double weighting[2][5]; /* two biquads in series, (b0, b1, b2, a1, a2) */
+    double rate;
+    const float *taps; /* as `span_tops` has them */
+    double around[6][2];
+    double open_hop;
+    int64_t hops, seen;
+    float last[2][SPAN];
+    float bend_weight, peak;
+} gauge;
+
+/* Hops last a tenth of a second; they begin at the samples nearest to there. */
+static inline int64_t hop_start(const gauge *of, int64_t hop)
+{
+    return llrint((double)hop * of->rate / 10);
+}
 
 INLINE two squared(const double pair[2])
 {
@@ -99,72 +111,57 @@ INLINE two squared(const double pair[2])
     return of * of;
 }
 
-/* Adds up the squares of what is behind the second biquad, times a factor, from `start` on. */
-static void add_squares(double behind[SPAN][4], int64_t start, int64_t frames, double factor,
-                        tally *to)
+/* Adds up the squares of a span behind the second biquad, times a factor: returns their sum, and adds
+ * it to the hops that the span lies in. Those that end in it leave their mean for the next of `hops`. */
+static double add_squares(gauge *of, double behind[SPAN][4], double factor, double **hops)
 {
-    for (int64_t i = 0; i < frames;) {
-        int64_t end = to->span_end < *to->hop_ends ? to->span_end : *to->hop_ends;
-        end = end - start < frames ? end - start : frames;
+    const int64_t start = of->seen;
+    double power = 0;
+    for (int64_t i = 0; i < SPAN;) {
+        const int64_t hop_end = hop_start(of, of->hops + 1);
+        const int64_t end = hop_end - start < SPAN ? hop_end - start : SPAN;
         two sums[4] = {{0}};
         for (; i + 4 <= end; i += 4)
             for (int32_t n = 0; n < 4; n++) sums[n] += squared(behind[i + n] + 2);
         for (; i < end; i++) sums[0] += squared(behind[i] + 2);
         const two both = (sums[0] + sums[1]) + (sums[2] + sums[3]);
         const double sum = factor * (both[0] + both[1]);
-        *to->spans += sum;
-        *to->hops += sum;
-        if (start + end == to->span_end) to->spans++, to->span_end += SPAN;
-        if (start + end == *to->hop_ends) to->hops++, to->hop_ends++;
+        power += sum;
+        of->open_hop += sum;
+        if (start + end == hop_end) {
+            *(*hops)++ = of->open_hop / (double)(hop_end - hop_start(of, of->hops));
+            of->open_hop = 0, of->hops++;
+        }
     }
+    of->seen += SPAN;
+    return power;
 }
 
-/* The powers that a loudness meter sums: one or two rows, `row_frames` apart, go through two biquads
- * in series, coefficients (2, 5) as (b0, b1, b2, a1, a2), and what leaves them is squared and added
- * up in two ways. `spans` takes a sum for each span of 64, the first of which ends at `span_end`,
- * `hops` one for each hop, which end at `hop_ends`; the last of both lie behind the block. State
- * (6, 2): the last two samples of before, between and behind the biquads, side by side. */
-EXPORT void weighted_powers(const float *from, int64_t row_frames, int32_t rows, int64_t frames,
-                            const double *c, double *z, int64_t span_end, double *spans,
-                            const int64_t *hop_ends, double *hops)
+/* Takes spans through both biquads. `powers` gets the mean square of each, `hops` those of the hops
+ * that end; both are summed over left and right, times a factor. Returns how many hops did. */
+static int64_t add_powers(gauge *of, const float *left, const float *right, int64_t frames,
+                          double factor, float *powers, double *hops)
 {
     static const float nothing[SPAN];
     _Alignas(32) double behind[SPAN][4] = {{0}}, k[10][4], state[4][4] = {{0}};
-    const float *left = from, *right = from + (rows == 2 ? row_frames : 0);
-    const double factor = rows == 2 ? 1 : 0.5;
-    const int64_t whole = frames - frames % SPAN;
-    tally to = {span_end, spans, hop_ends, hops};
+    double *next_hop = hops, *z = &of->around[0][0];
     for (int32_t lane = 0; lane < 4; lane++) {
-        const double *b = c + 5 * (lane / 2), *a = b + 3;
+        const double *b = of->weighting[lane / 2], *a = b + 3;
         const double own[10] = {b[0], b[1], b[2], b[1] - a[0] * b[0], b[2] - a[0] * b[1],
                                 -a[0] * b[2], a[0], a[1], a[0] * a[0] - a[1], a[0] * a[1]};
         for (int32_t n = 0; n < 10; n++) k[n][lane] = own[n];
     }
     /* The second biquad begins and ends a span behind the first one. */
     for (int32_t n = 0; n < 8; n++) state[n / 2][n % 2] = z[n];
-    for (int64_t start = 0; whole && start <= whole; start += SPAN) {
-        const int32_t begins = start == 0, ends = start == whole;
+    for (int64_t start = 0; start <= frames; start += SPAN) {
+        const int32_t begins = start == 0, ends = start == frames;
         for (int32_t n = 0; ends && n < 8; n++) z[n] = state[n / 2][n % 2];
         weigh(k, ends ? nothing : left + start, ends ? nothing : right + start, state, behind);
         for (int32_t n = 0; begins && n < 8; n++) state[n / 2][2 + n % 2] = z[4 + n];
-        if (!begins) add_squares(behind, start - SPAN, SPAN, factor, &to);
+        if (!begins) *powers++ = (float)(add_squares(of, behind, factor, &next_hop) / SPAN);
     }
-    for (int32_t n = 4; whole && n < 8; n++) z[4 + n] = state[n / 2][2 + n % 2];
-
-    /* What is left of a span goes sample by sample. */
-    two x1 = {z[0], z[1]}, x2 = {z[2], z[3]};
-    two y1 = {z[4], z[5]}, y2 = {z[6], z[7]};
-    two w1 = {z[8], z[9]}, w2 = {z[10], z[11]};
-    for (int64_t i = whole; i < frames; i++) {
-        const two x = {left[i], right[i]};
-        const two y = ((c[0] * x + c[1] * x1) + (c[2] * x2 - c[4] * y2)) - c[3] * y1;
-        const two w = ((c[5] * y + c[6] * y1) + (c[7] * y2 - c[9] * w2)) - c[8] * w1;
-        x2 = x1, x1 = x, y2 = y1, y1 = y, w2 = w1, w1 = w;
-        *(two *)(behind[i - whole] + 2) = w;
-    }
-    add_squares(behind, whole, frames - whole, factor, &to);
-    const two after[6] = {x1, x2, y1, y2, w1, w2};
-    for (int32_t n = 0; n < 12; n++) z[n] = after[n / 2][n % 2];
+    for (int32_t n = 4; n < 8; n++) z[4 + n] = state[n / 2][2 + n % 2];
+    return next_hop - hops;
 }
 
 enum { LANES = 16 };
@@ -179,21 +176,27 @@ static inline float greatest(float *lanes)
     return lanes[0];
 }
 
-/* Over the windows of 32 samples that start in each span: the greatest absolute sample, and `weight`
- * times the greatest second difference. A whole span follows the last one. */
-WIDE EXPORT void span_reaches(const float *restrict from, int64_t spans, float weight,
+/* How high the windows of 32 samples that start in each span can reach, over both rows: the greatest
+ * absolute sample, and `weight` times the greatest second difference. A whole span follows the last. */
+WIDE static void span_reaches(const float *const rows[2], int64_t spans, float weight,
                               float *restrict reaches)
 {
+    const float rounding = 1 + 1e-5f; /* of sums of 32 products */
     for (int64_t s = 0; s < spans; s++) {
-        float heights[LANES] = {0}, bends[LANES] = {0};
-        for (int32_t i = 0; i < SPAN + TAPS; i += LANES)
-            for (int32_t k = 0; k < LANES; k++) {
-                const float *x = from + s * SPAN + i + k;
-                const float high = fabsf(x[0]), bent = fabsf((x[0] + x[2]) - (x[1] + x[1]));
-                heights[k] = high > heights[k] ? high : heights[k];
-                bends[k] = bent > bends[k] ? bent : bends[k];
-            }
-        reaches[s] = greatest(heights) + weight * greatest(bends);
+        float top = 0;
+        for (int32_t row = 0; row < 2; row++) {
+            float heights[LANES] = {0}, bends[LANES] = {0};
+            for (int32_t i = 0; i < SPAN + TAPS; i += LANES)
+                for (int32_t k = 0; k < LANES; k++) {
+                    const float *x = rows[row] + s * SPAN + i + k;
+                    const float high = fabsf(x[0]), bent = fabsf((x[0] + x[2]) - (x[1] + x[1]));
+                    heights[k] = high > heights[k] ? high : heights[k];
+                    bends[k] = bent > bends[k] ? bent : bends[k];
+                }
+            const float own = greatest(heights) + weight * greatest(bends);
+            top = own > top ? own : top;
+        }
+        reaches[s] = top * rounding;
     }
 }
 
@@ -235,4 +238,37 @@ EXPORT void span_tops(const float *from, const int64_t *spans, int64_t count, co
                       float *tops)
 {
     for (int64_t n = 0; n < count; n++) tops[n] = span_top(from + spans[n] * SPAN, taps);
+}
+
+/* Measures on: one or two rows, `row_frames` apart, of whole spans. `powers` and `hops` get what is
+ * behind the weighting, see `add_powers`. `reaches` says for each span, but for the one before them
+ * instead of the last, how high the windows that start in it can reach; where that is more than the
+ * peak so far, it is raised to what they do. Returns the number of hops. */
+EXPORT int64_t measure(gauge *of, const float *from, int64_t row_frames, int32_t rows,
+                       int64_t frames, float *powers, double *hops, float *reaches)
+{
+    if (frames == 0) return 0;
+    const int64_t spans = frames / SPAN;
+    const float *const both[2] = {from, from + (rows == 2 ? row_frames : 0)};
+    float border[2][2 * SPAN];
+    const float *const borders[2] = {border[0], border[1]};
+    for (int32_t row = 0; row < 2; row++) {
+        memcpy(border[row], of->last[row], sizeof of->last[row]);
+        memcpy(border[row] + SPAN, both[row], sizeof of->last[row]);
+        memcpy(of->last[row], both[row] + frames - SPAN, sizeof of->last[row]);
+    }
+    span_reaches(borders, 1, of->bend_weight, reaches);
+    span_reaches(both, spans - 1, of->bend_weight, reaches + 1);
+    int64_t highest = 0;
+    for (int64_t n = 0; n < spans; n++)
+        if (reaches[n] > reaches[highest]) highest = n;
+    /* The highest first, so that few others are looked at. */
+    for (int64_t n = -1; n < spans; n++) {
+        const int64_t span = n < 0 ? highest : n;
+        for (int32_t row = 0; reaches[span] > of->peak && row < rows; row++) {
+            const float top = span_top(span ? both[row] + (span - 1) * SPAN : border[row], of->taps);
+            of->peak = top > of->peak ? top : of->peak;
+        }
+    }
+    return add_powers(of, both[0], both[1], frames, rows == 2 ? 1 : 0.5, powers, hops);
 }
