@@ -51,6 +51,7 @@ _SEALED_BYTES = 8 << 20
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
 _Entry = tuple[int, int, int, int, int, float]
+_Place = tuple[Path, mmap.mmap, _Entry]
 
 
 def kept_notes(folder: Path) -> tuple[int, int]:
@@ -98,7 +99,7 @@ class NoteCache:
         self._tuning = f"{rate_hz}/{tuning_hz!r}"
         self._lock = threading.Lock()
         self._prefix = ""
-        self._notes: dict[NoteKey, tuple[Path, mmap.mmap, _Entry]] = {}
+        self._notes: dict[NoteKey, _Place] = {}
         self._new: IO[bytes] | None = None
         self._new_path = folder
         self._put: set[NoteKey] = set()
@@ -116,12 +117,7 @@ class NoteCache:
         """Return a recording, or None if it is not there or does not hold."""
         import numpy as np
 
-        with self._lock:
-            self._open()
-            place = self._notes.get(key)
-            if place is None and self._has_changed():
-                self._look()
-                place = self._notes.get(key)
+        place = self._find(key)
         if place is None:
             return None
         path, content, (offset, checksum, rows, frames, peaked_by, scale) = place
@@ -134,6 +130,20 @@ class NoteCache:
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
             path.unlink(missing_ok=True)
         return None
+
+    def scale(self, key: NoteKey) -> float | None:
+        """Return the scale of a recording, without a look at its samples; None if it is not there."""
+        place = self._find(key)
+        return place[2][-1] if place else None
+
+    def _find(self, key: NoteKey) -> _Place | None:
+        with self._lock:
+            self._open()
+            place = self._notes.get(key)
+            if place is None and self._has_changed():
+                self._look()
+                place = self._notes.get(key)
+        return place
 
     def held_longer(self, key: NoteKey) -> Recording | None:
         """Return a recording of the same key held for longer, or None as `get` does."""

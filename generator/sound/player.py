@@ -191,13 +191,13 @@ class Player:
         """
         import numpy as np
 
-        kept = self.cache.get(place) if self.cache else None
+        kept = self.cache.scale(place) if self.cache else None
         if kept is None:
             number = measure()
-            kept = Recording(np.ones((1, 1), np.int16), math.nan if number is None else number)
+            kept = math.nan if number is None else number
             if self.cache:
-                self.cache.put(place, kept)
-        return None if math.isnan(kept.scale) else kept.scale
+                self.cache.put(place, Recording(np.ones((1, 1), np.int16), kept))
+        return None if math.isnan(kept) else kept
 
     def _earliest(self, bank: int, program: int) -> int | None:
         preset = self._font.preset(bank, program)
