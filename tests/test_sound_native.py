@@ -541,6 +541,27 @@ def test_pcm_of_silence_is_dither_alone_and_stops_at_full_scale():
     np.testing.assert_array_equal(native.to_pcm16(loud, 1.5, 0), [[32767, -32768]] * 500)
 
 
+@given(st.lists(st.floats(0, 70_000, width=32), max_size=100))
+@example([0.0, 2.0**-149, 2.0**-25, 1.5 * 2.0**-24, 2.0**-14, 65_504.0, 65_519.0, 65_520.0])
+def test_halves_are_the_nearest_or_the_next_above(values):
+    """Outside check: the half precision of numpy, which rounds as IEEE 754 says."""
+    values = np.array(values, np.float32)
+    near, above = np.empty((2, len(values)), np.float16)
+    native.halves(values, near)
+    native.halves(values, above, up=True)
+    with np.errstate(over="ignore"):  # what is too great is infinite
+        expected = values.astype(np.float16)
+        too_low = expected < values
+        expected_above = np.where(too_low, np.nextafter(expected, np.float16(np.inf)), expected)
+    np.testing.assert_array_equal(near, expected)
+    np.testing.assert_array_equal(above, expected_above)
+
+
+def test_halves_need_room():
+    with pytest.raises(ValueError, match=r"\(3,\) values do not fit into \(2,\)"):
+        native.halves(np.zeros(3, np.float32), np.zeros(2, np.float16))
+
+
 def follow(block):
     native.follow_curve(block, np.array([0, 50], np.int64), np.array([0, 2], np.float32))
     return block

@@ -132,7 +132,7 @@ class NoteCache:
         return None
 
     def scale(self, key: NoteKey) -> float | None:
-        """Return the scale of a recording, without a look at its samples; None if it is not there."""
+        """Return the scale of a recording, its samples unseen; None if it is not there."""
         place = self._find(key)
         return place[2][-1] if place else None
 

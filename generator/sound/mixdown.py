@@ -29,7 +29,6 @@ _NEAR_FRAMES = 128 * SPAN  # three rows of them stay near the processor
 _LONGEST_TAIL_S = 10.0
 _AHEAD_FRAMES = 8 * BLOCK_FRAMES
 _BUFFERS = 3
-_UP = np.float32(1 + 2**-10)  # more than half precision rounds off
 
 
 @dataclass(slots=True)
@@ -167,7 +166,7 @@ class _Meter:
         self._meter = Meter(rate_hz)
         self._tail_start = tail_start
         # Memory that nobody writes costs nothing; a list would be there twice while it is joined.
-        # Three digits do: powers are summed over many spans, reaches are rounded up.
+        # Half precision does: powers are summed over many spans, reaches are rounded up.
         self._powers = np.empty(most_blocks * frames // SPAN, np.float16)
         self._reaches = np.empty(len(self._powers) + 1, np.float16)
         self._heights: list[Samples] = []
@@ -176,8 +175,8 @@ class _Meter:
     def add(self, total: Samples, stems: Iterable[Samples]) -> None:
         spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
         powers, reaches = self._meter.add(total)
-        self._powers[spans] = powers
-        self._reaches[spans] = reaches * _UP
+        native.halves(powers, self._powers[spans])
+        native.halves(reaches, self._reaches[spans], up=True)
         if self._seen >= self._tail_start:
             height = _heights(total)
             for stem in stems:
@@ -187,7 +186,7 @@ class _Meter:
 
     def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
         spans = self._seen // SPAN
-        self._reaches[spans : spans + 1] = self._meter.finish() * _UP
+        native.halves(self._meter.finish(), self._reaches[spans : spans + 1], up=True)
         return Mixdown(
             spools,
             self._frames,

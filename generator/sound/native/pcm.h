@@ -27,6 +27,30 @@ WIDE EXPORT void quantised(const float *restrict from, int32_t rows, int64_t row
             to[row * frames + i] = rounded(from[row * row_frames + i] * factor);
 }
 
+static inline uint32_t bits_of(float value)
+{
+    uint32_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    return bits;
+}
+
+/* Numbers from 0 on in half precision (IEEE 754): the nearest, of two the even one, or those that are
+ * not below. */
+WIDE EXPORT void halves(const float *restrict from, int64_t count, int32_t up,
+                        uint16_t *restrict to)
+{
+    for (int64_t i = 0; i < count; i++) {
+        const uint32_t bits = bits_of(from[i]);
+        const uint32_t half = (bits - (112u << 23) + (up ? 0x1fff : 0xfff + (bits >> 13 & 1))) >> 13;
+        /* Below the normal numbers there are even steps, as there are above a half. */
+        const float high = from[i] + 0.5f;
+        const uint32_t below = bits_of(high - 0.5f) < bits;
+        const uint32_t step = bits_of(high) - bits_of(0.5f) + (up ? below : 0);
+        const uint32_t finite = half < 0x7c00 ? half : 0x7c00;
+        to[i] = (uint16_t)(bits < bits_of(0x1p-14f) ? step : finite);
+    }
+}
+
 static inline int16_t dithered(float sample, uint32_t place)
 {
     const uint32_t drawn = scattered(place);
