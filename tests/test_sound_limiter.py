@@ -1,5 +1,6 @@
 """A louder track: no true peak above the ceiling, no pumping, the loudness that was asked for."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -87,21 +88,45 @@ class Drummer:
         ready[:, : piece.shape[1]] = piece
         return Dry(ready=ready)
 
-    def spent(self, start: int) -> bool:
-        return start >= self.sound.shape[1]
+    @property
+    def ends(self) -> int:
+        return self.sound.shape[1]
 
 
-def drummed(rate_hz: int) -> Mixdown:
+def drummed(rate_hz: int, jobs: int = 1, end_sample: int | None = None) -> Mixdown:
     drummer = Drummer(rate_hz, 12.0)
     return mix_down(
         [drummer],
         parts=("mix",),
-        end_sample=drummer.sound.shape[1],
+        end_sample=drummer.sound.shape[1] if end_sample is None else end_sample,
         rate_hz=rate_hz,
-        jobs=1,
+        jobs=jobs,
         memory=[],
         progress=lambda done: None,
     )
+
+
+@pytest.mark.parametrize(
+    ("end_s", "dead_s"),
+    [(1.0, 11.0), (9.0, None), (20.0, 21.0)],
+    ids=["a tail of ten seconds", "while it sounds", "while the music lasts"],
+)
+def test_a_mix_ends_a_second_behind_the_last_sound_however_long_its_blocks(end_s, dead_s):
+    """The room falls by 60 dB in 0.42 s. One job has long blocks, two have short ones."""
+    rate_hz = 44_100
+    one, two = (drummed(rate_hz, jobs, round(end_s * rate_hz)) for jobs in (1, 2))
+    sounds = Drummer(rate_hz, 12.0).ends
+    dead = sounds + rate_hz if dead_s is None else dead_s * rate_hz
+    assert len(one.span_powers) == math.ceil(dead / SPAN)
+    assert one.block_frames != two.block_frames
+    for name in ("lufs", "dbtp", "span_powers", "reaches", "hop_powers"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
+    for mixed in (one, two):
+        spool = mixed.spools["mix"]
+        sound = np.concatenate([spool.read(i) for i in range(spool.blocks)], axis=1)
+        measured = len(mixed.span_powers) * SPAN
+        assert 0 <= sound.shape[1] - measured < mixed.block_frames
+        assert not sound[:, measured:].any()
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000])

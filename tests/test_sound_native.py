@@ -416,9 +416,9 @@ def test_a_room_is_still_after_so_much_silence_and_rings_again(block_frames):
 
 
 @quickly
-@given(SEEDS, st.integers(0, 3), st.integers(1, 9))
+@given(SEEDS, st.integers(0, 3), st.integers(1, 9), st.integers(0, 10))
 def test_what_is_mixed_through_desks_is_what_is_mixed_and_then_taken_through_them(
-    seed, signals, spans_between
+    seed, signals, spans_between, spans
 ):
     """The same bits; a few samples go from one to the other at a time, fewer at last."""
     rng, frames, start = np.random.default_rng(seed), 10 * SPAN, 1000
@@ -434,12 +434,14 @@ def test_what_is_mixed_through_desks_is_what_is_mixed_and_then_taken_through_the
     mixed = np.empty((signals, 3, frames), np.float32)
     native.mix(strips, start, mixed)
     expected, made = (np.full((signals, 2, frames), np.nan, np.float32) for _ in range(2))
+    until = spans * SPAN
     for n in range(signals):
         native.desk(console(seed + n), mixed[n], expected[n])
+    expected[:, :, until:] = np.nan  # nothing is made there
     consoles = [console(seed + n) for n in range(signals)]
     between = np.empty((signals, 3, spans_between * SPAN), np.float32)
     if signals:
-        native.mix_through(strips, start, consoles, between, list(made))
+        native.mix_through(strips, start, consoles, between, list(made), until)
     np.testing.assert_array_equal(made, expected)
 
 
@@ -465,6 +467,10 @@ def test_a_desk_takes_whole_spans_alone():
     for some, frames in ((64, 100), (100, 64)):
         with pytest.raises(ValueError, match="100 samples are no multiple of 64"):
             native.mix_through([], 0, [console(1)], noise(1, 1, 3, some), [noise(1, 2, frames)])
+    block = noise(1, 2, 128)
+    for until, told in ((100, "no multiple of 64"), (192, "192 is no place in 128 samples")):
+        with pytest.raises(ValueError, match=told):
+            native.mix_through([], 0, [console(1)], noise(1, 1, 3, 64), [block], until)
 
 
 @quickly

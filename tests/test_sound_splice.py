@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from generator.sound import spool as spools
-from generator.sound.splice import FADE_FRAMES, Joint, Spliced
+from generator.sound.splice import FADE_FRAMES, Joint, Spliced, runs
 from generator.sound.spool import Spool
 
 BLOCK = 4096
@@ -48,7 +48,7 @@ def test_any_samples_of_a_spool_are_copied(memory, start, frames):
 def test_a_long_track_is_what_its_joints_say(memory):
     samples = wave(12)
     joints = (Joint(25.0, 10.003), Joint(35.003, 20.005), Joint(41.5, 11.0))
-    track = Spliced(kept(samples, memory), joints, RATE_HZ)
+    track = Spliced(kept(samples, memory), runs(joints, 12 * BLOCK, RATE_HZ))
     assert track.blocks == -(-(12 * BLOCK + 11_000) // BLOCK)
 
     total = np.zeros((2, track.blocks * BLOCK), np.float32)
@@ -74,7 +74,8 @@ def test_a_long_track_is_what_its_joints_say(memory):
 def test_equal_music_is_joined_without_a_trace(memory):
     """Two periods of a tone, one sample apart from whole ones: no step, no dip."""
     tone = np.sin(2 * np.pi * np.arange(12 * BLOCK) / 200.25).astype(np.float32)
-    track = Spliced(kept(np.stack([tone, -tone]), memory), (Joint(25.0, 10.012),), RATE_HZ)
+    made_of = runs((Joint(25.0, 10.012),), 12 * BLOCK, RATE_HZ)
+    track = Spliced(kept(np.stack([tone, -tone]), memory), made_of)
     whole = np.concatenate([track.read(i) for i in range(track.blocks)], axis=1)[:, : 12 * BLOCK]
     steps = np.abs(np.diff(whole))
     assert steps.max() <= 1.01 * np.abs(np.diff(tone)).max()

@@ -20,10 +20,10 @@ _FADED = np.float16(1.01)
 
 def joined(mixed: Mixdown, joints: tuple[Joint, ...], rate_hz: int) -> Mixdown:
     """Return a mix as the track that joints make of it."""
-    spools = {part: Spliced(spool, joints, rate_hz) for part, spool in mixed.spools.items()}
+    made_of = runs(joints, len(mixed.span_powers) * SPAN, rate_hz)
+    spools = {part: Spliced(spool, made_of) for part, spool in mixed.spools.items()}
     blocks = next(iter(spools.values())).blocks
     spans = blocks * mixed.block_frames // SPAN
-    made_of = runs(joints, len(mixed.span_powers) * SPAN, rate_hz)
     powers, reaches = np.zeros(spans, np.float16), np.zeros(spans + 1, np.float16)
     for run in made_of:
         first, last = -(-run.start // SPAN), -(-run.end // SPAN)

@@ -104,7 +104,7 @@ class Bus:
         self._source = source
         self._damping = damping(rate_hz)
         self._next = self._asked = 0
-        self._quiet_from: int | None = None
+        self._last = 0
         self._sounding: list[_Note] = []
         self._expression = _expression_curve(channel.expression, round(RAMP_S * rate_hz))
 
@@ -113,19 +113,10 @@ class Bus:
         """What it needs recordings for."""
         return self.channel.placements
 
-    def spent(self, start: int) -> bool:
-        """Whether no sound is left from the block at `start` on, the room's included."""
-        if not self.is_over:
-            self._quiet_from = None
-        elif self._quiet_from is None:
-            self._quiet_from = start
-        # One block more than the last sound: the room rings shorter than a block lasts.
-        return self._quiet_from is not None and start > self._quiet_from
-
     @property
-    def is_over(self) -> bool:
-        """Whether nothing of it sounds behind the last block."""
-        return self._next == len(self.channel.placements) and not self._sounding
+    def ends(self) -> int | None:
+        """The sample from which on it is silent; None while not all is placed."""
+        return self._last if self._next == len(self.channel.placements) else None
 
     def prepare(self, end: int) -> None:
         """Ask for the recordings of what starts before sample `end`."""
@@ -144,7 +135,9 @@ class Bus:
         while self._next < len(placements) and placements[self._next].start_sample < end:
             first, key, cut = placements[self._next]
             for sound in get(key, start):
-                sounding.append(self._note(first, cut, sound))
+                note = self._note(first, cut, sound)
+                sounding.append(note)
+                self._last = max(self._last, note[0])
             self._next += 1
         self._sounding = [note for note in sounding if note[0] > end]
         times, levels = self._corners(start, end) if self.channel.expression else (None, None)

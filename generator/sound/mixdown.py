@@ -1,6 +1,7 @@
 """Sum the band block by block: dry buses, low end to the middle, one room; measured on the way."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ _LONG_BLOCK_FRAMES = 4 * BLOCK_FRAMES  # fewer rounds, where no other thread wai
 _NEAR_FRAMES = 128 * SPAN  # three rows of them stay near the processor
 
 _LONGEST_TAIL_S = 10.0
+_RING_S = 1.0  # of the room, behind the last sound: it falls by 60 dB in less than half of that
 _AHEAD_FRAMES = 8 * BLOCK_FRAMES
 _BUFFERS = 3
 
@@ -74,8 +76,9 @@ class Strip(Protocol):
     def block(self, start: int, frames: int) -> native.Dry:
         """Return what it plays from sample `start` on."""
 
-    def spent(self, start: int) -> bool:
-        """Whether no sound is left from the block at `start` on."""
+    @property
+    def ends(self) -> int | None:
+        """The sample from which on it is silent; None while that is not known."""
 
 
 def mix_down(
@@ -106,7 +109,7 @@ def mix_down(
         Called with 0 to 1.
     """
     frames = BLOCK_FRAMES if jobs > 1 else _LONG_BLOCK_FRAMES
-    cap = end_sample + round(_LONGEST_TAIL_S * rate_hz)
+    cap = _whole_spans(end_sample + _LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames, -(-cap // frames))
     with ExitStack() as stack:
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
@@ -120,21 +123,31 @@ def mix_down(
         some, length = (_BUFFERS, frames) if jobs > 1 else (1, _NEAR_FRAMES)
         buffers = [np.empty((len(parts), 3, length), np.float32) for _ in range(some)]
 
-        def keep(blocks: list[Samples]) -> None:
-            for spool in spools.values():
+        def keep(blocks: list[Samples], until: int) -> None:
+            for spool, block in zip(spools.values(), blocks, strict=True):
+                block[:, until:] = 0
                 spool.keep()
-            meter.add(blocks[0], blocks[1:])
+            meter.add(*(block[:, :until] for block in blocks))
 
-        def finish(signals: Samples) -> None:
+        def finish(signals: Samples, until: int) -> None:
             blocks = [spool.blank() for spool in spools.values()]
             for desk, signal, block in zip(desks, signals, blocks, strict=True):
                 native.desk(desk, signal, block)
-            keep(blocks)
+            keep(blocks, until)
+
+        def left(start: int) -> int:
+            """Return how many samples from there on something may sound in."""
+            last = end_sample
+            for bus in buses:
+                if bus.ends is None:
+                    return cap - start
+                last = max(last, bus.ends)
+            return min(_whole_spans(last + _RING_S * rate_hz), cap) - start
 
         places = [_place(bus.channel, parts) for bus in buses]
         for index in count():
             start = index * frames
-            if start >= cap or (start >= end_sample and all(bus.spent(start) for bus in buses)):
+            if left(start) <= 0:
                 break
             if jobs > 1:  # else nothing is got ready beside the mix
                 for bus in buses:
@@ -145,14 +158,15 @@ def mix_down(
                 native.Strip(bus.block(start, frames), *place)
                 for bus, place in zip(buses, places, strict=True)
             ]
+            until = max(0, min(left(start), frames))
             signals = buffers[index % len(buffers)]
             if jobs > 1:
                 native.mix(strips, start, signals)
-                pending.append(pool.submit(finish, signals))
+                pending.append(pool.submit(finish, signals, until))
             else:
                 blocks = [spool.blank() for spool in spools.values()]
-                native.mix_through(strips, start, desks, signals, blocks)
-                keep(blocks)
+                native.mix_through(strips, start, desks, signals, blocks, until)
+                keep(blocks, until)
             progress(min(1.0, (start + frames) / cap))
         for future in pending:
             future.result()
@@ -172,8 +186,8 @@ class _Meter:
         self._heights: list[Samples] = []
         self._frames, self._seen = frames, 0
 
-    def add(self, total: Samples, stems: Iterable[Samples]) -> None:
-        spans = slice(self._seen // SPAN, (self._seen + self._frames) // SPAN)
+    def add(self, total: Samples, *stems: Samples) -> None:
+        spans = slice(self._seen // SPAN, (self._seen + total.shape[1]) // SPAN)
         powers, reaches = self._meter.add(total)
         native.halves(powers, self._powers[spans])
         native.halves(reaches, self._reaches[spans], up=True)
@@ -182,7 +196,7 @@ class _Meter:
             for stem in stems:
                 height = np.maximum(height, _heights(stem))
             self._heights.append(height)
-        self._seen += self._frames
+        self._seen += total.shape[1]
 
     def mixdown(self, spools: dict[str, Spool]) -> Mixdown:
         spans = self._seen // SPAN
@@ -198,6 +212,10 @@ class _Meter:
             self._tail_start,
             np.concatenate(self._heights) if self._heights else np.zeros(0, np.float32),
         )
+
+
+def _whole_spans(samples: float) -> int:
+    return math.ceil(samples / SPAN) * SPAN
 
 
 def _heights(block: Samples) -> Samples:

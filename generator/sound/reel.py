@@ -20,22 +20,24 @@ class Reel:
     Attributes
     ----------
     ends : int or None
-        The sample from which on it is silent; None while that is not known.
+        The sample from which on the signal is silent; None while that is not known.
     """
 
     def __init__(self) -> None:
         self.ends: int | None = None
         self._of: Hashable = None
         self._blocks: list[NDArray[np.float32]] = []
-        self._used = 0
+        self._used = self._frames = 0
 
     def holds(self, channel: Channel) -> bool:
         """Return whether it holds all that this channel plays."""
-        return self.ends is not None and self._of == _signal(channel)
+        whole = self.ends is not None and self._frames >= self.ends
+        return whole and self._of == _signal(channel)
 
     def erase_for(self, channel: Channel) -> None:
         """Begin anew, with what this channel will play."""
-        self._of, self.ends, self._used = _signal(channel), None, 0
+        self._of, self.ends = _signal(channel), None
+        self._used = self._frames = 0
 
     def block(self, index: int) -> "NDArray[np.float32]":
         """Return a block that is there."""
@@ -49,6 +51,7 @@ class Reel:
             del self._blocks[self._used :]
             self._blocks.append(np.empty((2, frames), np.float32))
         self._used += 1
+        self._frames += frames
         return self._blocks[self._used - 1]
 
 
@@ -67,9 +70,10 @@ class ReelBus:
         """What it needs recordings for."""
         return () if self._is_there else self._bus.to_place
 
-    def spent(self, start: int) -> bool:
-        """Whether no sound is left from the block at `start` on, the room's included."""
-        return self._reel.ends is not None and start > self._reel.ends
+    @property
+    def ends(self) -> int | None:
+        """The sample from which on it is silent; None while not all is placed."""
+        return self._reel.ends
 
     def prepare(self, end: int) -> None:
         """Ask for the recordings of what starts before sample `end`."""
@@ -83,10 +87,10 @@ class ReelBus:
             return Dry()
         if self._is_there:
             return Dry(ready=reel.block(start // frames))
+        dry = self._bus.block(start, frames)
         rows = reel.blank(frames)
-        play(self._bus.block(start, frames), start, rows)
-        if self._bus.is_over:
-            reel.ends = start + frames
+        play(dry, start, rows)
+        reel.ends = self._bus.ends
         return Dry(ready=rows)
 
 

@@ -52,16 +52,16 @@ class Spliced:
     Parameters
     ----------
     spool : Blocks
-    joints : tuple of Joint
-    rate_hz : int
+    runs : tuple of Run
+        What the track is made of.
     """
 
-    def __init__(self, spool: Blocks, joints: tuple[Joint, ...], rate_hz: int) -> None:
+    def __init__(self, spool: Blocks, runs: tuple[Run, ...]) -> None:
         import numpy as np
 
         self.block_frames = spool.block_frames
         self._spool = spool
-        self._runs = runs(joints, spool.blocks * spool.block_frames, rate_hz)
+        self._runs = runs
         self.blocks = -(-self._runs[-1].end // spool.block_frames)
         self._rising = np.linspace(0, 1, FADE_FRAMES, dtype=np.float32)
 

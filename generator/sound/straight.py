@@ -38,6 +38,11 @@ class StraightBus:
     tuning_hz : float
     silences : tuple of (int, int)
         In ticks: what rings is damped, and dead when they end.
+
+    Attributes
+    ----------
+    ends : int or None
+        The sample from which on it is silent; None while that is not known.
     """
 
     def __init__(
@@ -71,6 +76,7 @@ class StraightBus:
         events += [(end // BLOCK, -1, 0, 0) for _, end in self._silences]
         self._events = sorted(events)
         self._next = 0
+        self.ends: int | None = None
 
     def close(self) -> None:
         """Free the synthesiser."""
@@ -78,10 +84,6 @@ class StraightBus:
 
     def prepare(self, end: int) -> None:
         """Do nothing: a synthesiser is always ready."""
-
-    def spent(self, start: int) -> bool:
-        """Whether no sound is left from the block at `start` on."""
-        return self._next == len(self._events) and not self._synth.voices
 
     def block(self, start: int, frames: int) -> Dry:
         """Return the samples from `start` on, ready; a multiple of 64."""
@@ -100,6 +102,8 @@ class StraightBus:
             out[:, done : done + piece.shape[1]] = piece
             done += piece.shape[1]
             first = until
+        if self.ends is None and self._next == len(self._events) and not self._synth.voices:
+            self.ends = start + frames
         for silence in self._silences:
             self._damp(out, start, *silence)
         return Dry(ready=out)

@@ -88,7 +88,7 @@ _TAKES: dict[str, tuple[Any, ...]] = {
     "desk": (_POINTER, _POINTER, _COUNT, _POINTER),
     "mix_through": (
         *(_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER),
-        *(_POINTER, _POINTER, _COUNT, _POINTER),
+        *(_COUNT, _POINTER, _POINTER, _COUNT, _POINTER),
     ),
     "interleaved": (_POINTER, _COUNT, _COUNT, _LEVEL, _POINTER),
     "halves": (_POINTER, _COUNT, _NUMBER, _POINTER),
@@ -324,19 +324,25 @@ def mix_through(
     desks: Sequence[Console],
     between: "Samples",
     to: "Sequence[Samples]",
+    until: int | None = None,
 ) -> None:
     """Make left and right, (2, frames), of up to 64 signals, each through its desk.
 
     That is `mix` and `desk`, but sooner done: what lies between them, `between` (signals, 3, some
-    samples), is small enough to stay near the processor. Both lengths are multiples of 64.
+    samples), is small enough to stay near the processor. Samples are made as far as `until`, all of
+    them unless given. All lengths are multiples of 64.
     """
     frames = to[0].shape[1]
-    for length in (frames, between.shape[2]):
+    until = frames if until is None else until
+    if not 0 <= until <= frames:
+        raise ValueError(f"{until} is no place in {frames} samples")
+    for length in (frames, between.shape[2], until):
         _check_spans(length)
     if not len(desks) == len(to) == len(between) or any(one.shape != (2, frames) for one in to):
         raise ValueError(f"{len(desks)} desks, {len(between)} signals and {len(to)} blocks differ")
     _library().mix_through(
         *_played(strips, start, frames, between),
+        until,
         b"".join([desk.packed() for desk in desks]),
         _whole(between),
         between.shape[2],

@@ -209,16 +209,16 @@ EXPORT void desk(const console *of, const float *signal, int64_t frames, float *
     finish(of, signal, frames, frames, to, frames);
 }
 
-/* Mixes a block, a multiple of 64, that starts at sample `start` of the track, and takes each signal
- * through its desk to the left and right of its own `to`. What lies between, `some` samples at a time,
- * stays near the processor. */
+/* Mixes a block, a multiple of 64, that starts at sample `start` of the track, as far as `until` in it,
+ * another one, and takes each signal through its desk to the left and right of its own `to`. What lies
+ * between, `some` samples at a time, stays near the processor. */
 EXPORT void mix_through(const strip *strips, int64_t count, const sounding *notes, int64_t start,
-                        int64_t frames, int32_t signals, const console *desks, float *between,
-                        int64_t some, float *const *to)
+                        int64_t frames, int32_t signals, int64_t until, const console *desks,
+                        float *between, int64_t some, float *const *to)
 {
     const playing of = {strips, count, notes, start, frames};
-    for (int64_t at = 0; at < frames; at += some) {
-        const int64_t few = frames - at < some ? frames - at : some;
+    for (int64_t at = 0; at < until; at += some) {
+        const int64_t few = until - at < some ? until - at : some;
         mix_from(&of, at, at + few, signals, between, some);
         for (int32_t n = 0; n < signals; n++)
             finish(desks + n, between + 3 * n * some, some, few, to[n] + at, frames);
