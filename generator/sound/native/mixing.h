@@ -3,6 +3,9 @@
 /* Samples that are mixed at a time: few enough for a bus to stay near the processor. */
 enum { PIECE = 32 * SPAN };
 
+/* A row of a bus: a span to spare, the samples of a piece, another span to spare. */
+typedef float row[SPAN + PIECE + SPAN];
+
 /* A recording and where in the track it sounds. From its sample `curve_from` on it follows `curve`,
  * the gain at every 64th sample, and from `fade_from` on `fade`, the gain of each; both are as long
  * as need be, and null for none. */
@@ -68,7 +71,8 @@ static inline void add_spans(const int16_t *restrict left, const int16_t *restri
     }
 }
 
-/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to one row or both. */
+/* Adds samples `i` to `end` of a note, where its curve or its fade holds, to one row or both. What
+ * lies before and behind them up to a corner of the curve may be added too: there is room for it. */
 WIDE static void add_shaped(const sounding *note, int64_t i, int64_t end, int32_t rows, float *left,
                             float *right)
 {
@@ -83,8 +87,10 @@ WIDE static void add_shaped(const sounding *note, int64_t i, int64_t end, int32_
             const int64_t corner = (i - note->curve_from) / SPAN;
             const float *curve = note->curve + corner;
             first = (int32_t)(i - note->curve_from - SPAN * corner);
-            if (rows == 2 && first == 0 && i + SPAN <= fade_from) {
-                const int64_t spans = (fade_from - i) / SPAN;
+            int64_t spans = (fade_from - i + first) / SPAN;
+            if (fade_from == end && i - first + SPAN * (spans + 1) <= note->frames) spans++;
+            if (rows == 2 && spans > 0) {
+                left -= first, right -= first, i -= first;
                 add_spans(note->left + i, note->right + i, gain, curve, spans, left, right);
                 left += SPAN * spans, right += SPAN * spans, i += SPAN * spans;
                 continue;
@@ -158,7 +164,7 @@ EXPORT void follow_curve(float *block, int32_t rows, int64_t row_frames, int64_t
 /* Makes what sounds of notes, in the order of their starts, from sample `start` of the track on.
  * Returns the rows that are filled: none where nothing sounds, one where all is mono. */
 static int32_t place(const sounding *notes, int64_t count, int64_t start, int64_t frames,
-                     float bus[2][PIECE])
+                     row bus[2])
 {
     int32_t rows = 0;
     for (const sounding *note = notes; note < notes + count; note++) {
@@ -168,14 +174,14 @@ static int32_t place(const sounding *notes, int64_t count, int64_t start, int64_
         const int64_t end = left < note->frames ? left : note->frames;
         if (i >= end) continue;
         if (rows == 0) {
-            memset(bus[0], 0, sizeof(float) * frames);
+            memset(bus[0], 0, sizeof(float) * (SPAN + frames + SPAN));
             rows = 1;
         }
         if (rows == 1 && note->left != note->right) {
-            memcpy(bus[1], bus[0], sizeof(float) * frames);
+            memcpy(bus[1], bus[0], sizeof(float) * (SPAN + frames + SPAN));
             rows = 2;
         }
-        const int64_t to = note->first + i - start;
+        const int64_t to = SPAN + note->first + i - start;
         add(note, i, end, rows, bus[0] + to, bus[1] + to);
     }
     return rows;
@@ -211,26 +217,26 @@ DEFINE_ADD_STRIP(add_strip, 0)
 /* Makes the samples `at` to `at + few` of what a strip plays of notes in a block that starts at sample
  * `start` of the track; returns the rows that are filled, as `place` does. */
 static int32_t play_piece(const strip *of, const sounding *notes, int64_t start, int64_t at,
-                          int64_t few, float bus[2][PIECE])
+                          int64_t few, row bus[2])
 {
     const int32_t rows = place(notes, of->notes, start + at, few, bus);
-    if (rows) follow(&of->expression, bus[0], rows, PIECE, at, at + few);
+    if (rows) follow(&of->expression, bus[0] + SPAN, rows, sizeof(row) / sizeof(float), at, at + few);
     return rows;
 }
 
 /* Makes both rows of what a strip plays in such a block, before its gains. */
 EXPORT void play(const strip *of, const sounding *notes, int64_t start, int64_t frames, float *to)
 {
-    _Alignas(64) float bus[2][PIECE];
+    _Alignas(64) row bus[2];
     for (int64_t at = 0; at < frames; at += PIECE) {
         const int64_t few = frames - at < PIECE ? frames - at : PIECE;
         const int32_t rows = play_piece(of, notes, start, at, few, bus);
         for (int32_t side = 0; side < 2; side++) {
-            float *row = to + side * frames + at;
+            float *own = to + side * frames + at;
             if (rows)
-                memcpy(row, bus[side < rows ? side : 0], sizeof(float) * few);
+                memcpy(own, bus[side < rows ? side : 0] + SPAN, sizeof(float) * few);
             else
-                memset(row, 0, sizeof(float) * few);
+                memset(own, 0, sizeof(float) * few);
         }
     }
 }
@@ -248,13 +254,13 @@ typedef struct {
 static void mix_from(const playing *of, int64_t from, int64_t end, int32_t signals, float *to,
                      int64_t row_frames)
 {
-    _Alignas(64) float bus[2][PIECE];
+    _Alignas(64) row bus[2];
     for (int64_t at = from; at < end; at += PIECE, to += PIECE) {
         const int64_t few = end - at < PIECE ? end - at : PIECE;
         uint64_t heard = 0;
         const sounding *own = of->notes;
         for (const strip *one = of->strips; one < of->strips + of->count; own += one->notes, one++) {
-            const float *left = bus[0], *right = bus[1];
+            const float *left = bus[0] + SPAN, *right = bus[1] + SPAN;
             if (one->ready) {
                 left = one->ready + at, right = left + of->frames;
             } else {
