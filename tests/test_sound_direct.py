@@ -14,7 +14,8 @@ from generator.sound.native import PAGE_BYTES, aligned
 fcntl = pytest.importorskip("fcntl")
 SOUND = aligned((5 * PAGE_BYTES, 2), np.int16, PAGE_BYTES)
 SOUND[:] = np.random.default_rng(1).integers(-(2**15), 2**15, SOUND.shape, np.int16)
-HEAD = np.arange(PAGE_BYTES, dtype=np.uint8)
+HEAD = aligned((1, PAGE_BYTES + 16), np.uint8, PAGE_BYTES)[0, 16:]  # between two pages
+HEAD[:] = np.arange(PAGE_BYTES)
 
 
 def written(path: Path, *pieces: np.ndarray, directly: bool = True) -> bytes:
