@@ -7,7 +7,7 @@ moved: between two of them, power goes by shares and the reach of peaks by the g
 import numpy as np
 from numpy.typing import NDArray
 
-from generator.sound.loudness import gated_loudness
+from generator.sound.loudness import gated_loudness, hop_edges
 from generator.sound.mixdown import Mixdown
 from generator.sound.native import SPAN
 from generator.sound.splice import FADE_FRAMES, Joint, Run, Spliced, runs
@@ -64,7 +64,7 @@ def _hop_powers(
 ) -> NDArray[np.float64]:
     sums = np.concatenate([[0.0], own.cumsum(dtype=np.float64)]) * SPAN
     places = SPAN * np.arange(len(sums))
-    edges = np.rint(np.arange(made_of[-1].end * 10 // rate_hz + 1) * rate_hz / 10)
+    edges = hop_edges(made_of[-1].end * 10 // rate_hz, rate_hz)
     energies = np.zeros(len(edges) - 1)
     for run in made_of:
         within = np.clip(edges, run.start, run.end) - run.back

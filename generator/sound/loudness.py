@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Meter",
     "gated_loudness",
+    "hop_edges",
     "k_weighting",
     "measure",
 ]
@@ -67,6 +68,18 @@ def gated_loudness(hop_powers: "NDArray[np.float64]") -> float:
         return -math.inf
     gate = loud.mean() * 10 ** (_RELATIVE_GATE_LU / 10)
     return float(_OFFSET_DB + 10 * math.log10(loud[loud > gate].mean()))
+
+
+def hop_edges(hops: int, rate_hz: int) -> "NDArray[np.float64]":
+    """Return the samples that so many hops of 100 ms begin at, and where the last one ends.
+
+    >>> hop_edges(3, 22_050)
+    array([   0., 2205., 4410., 6615.])
+    """
+    import numpy as np
+
+    edges: NDArray[np.float64] = np.rint(np.arange(hops + 1) * rate_hz / 10)
+    return edges
 
 
 class Meter:
@@ -122,8 +135,7 @@ class Meter:
         import numpy as np
 
         hops = np.concatenate([np.zeros(0), *self._hops])
-        ends = np.rint(np.arange(1, len(hops) + 1) * self._rate_hz / 10)
-        return hops[ends <= self._seen]
+        return hops[hop_edges(len(hops), self._rate_hz)[1:] <= self._seen]
 
     def lufs(self) -> float:
         """Return the gated loudness so far."""

@@ -11,7 +11,7 @@ from generator.record import record
 from generator.sound import native
 from generator.sound.encode import Encoder, open_encoder
 from generator.sound.limiter import apply_curve, corner_gains, gain_curve_db, power_lost
-from generator.sound.loudness import Meter, gated_loudness
+from generator.sound.loudness import Meter, gated_loudness, hop_edges
 from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
 from generator.sound.native import PAGE_BYTES, SPAN
@@ -211,7 +211,7 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
     """Return the loudness of the mix that the curve leaves."""
     lost = power_lost(mixed.span_powers, curve_db)
     # Where hops begin and end, in spans; what a span loses is shared by the hops that it lies in.
-    edges = np.rint(np.arange(len(mixed.hop_powers) + 1) * rate_hz / 10) / SPAN
+    edges = hop_edges(len(mixed.hop_powers), rate_hz) / SPAN
     inside = edges.astype(np.int64)
     ahead = (edges - inside) * lost[np.minimum(inside, len(lost) - 1)]
     sums = np.add.reduceat(lost[: inside[-1]], inside[:-1], dtype=np.float64)

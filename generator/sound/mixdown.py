@@ -17,6 +17,7 @@ from generator.sound.loudness import Meter
 from generator.sound.mix import Channel, pan_gains
 from generator.sound.model import MIX
 from generator.sound.native import SPAN
+from generator.sound.room import STILL_S
 from generator.sound.spool import Blocks, Spool
 
 __all__ = ["Mixdown", "Strip", "mix_down"]
@@ -28,7 +29,6 @@ _LONG_BLOCK_FRAMES = 4 * BLOCK_FRAMES  # fewer rounds, where no other thread wai
 _NEAR_FRAMES = 128 * SPAN  # three rows of them stay near the processor
 
 _LONGEST_TAIL_S = 10.0
-_RING_S = 1.0  # of the room, behind the last sound: it falls by 60 dB in less than half of that
 _AHEAD_FRAMES = 8 * BLOCK_FRAMES
 _BUFFERS = 3
 
@@ -109,7 +109,7 @@ def mix_down(
         Called with 0 to 1.
     """
     frames = BLOCK_FRAMES if jobs > 1 else _LONG_BLOCK_FRAMES
-    cap = _whole_spans(end_sample + _LONGEST_TAIL_S * rate_hz)
+    cap = _up_to_a_span(end_sample + _LONGEST_TAIL_S * rate_hz)
     meter = _Meter(rate_hz, frames, end_sample // frames * frames, -(-cap // frames))
     with ExitStack() as stack:
         spools = {part: Spool(frames, memory if part == MIX else None) for part in parts}
@@ -142,7 +142,7 @@ def mix_down(
                 if bus.ends is None:
                     return cap - start
                 last = max(last, bus.ends)
-            return min(_whole_spans(last + _RING_S * rate_hz), cap) - start
+            return min(_up_to_a_span(last + STILL_S * rate_hz), cap) - start
 
         places = [_place(bus.channel, parts) for bus in buses]
         for index in count():
@@ -214,7 +214,7 @@ class _Meter:
         )
 
 
-def _whole_spans(samples: float) -> int:
+def _up_to_a_span(samples: float) -> int:
     return math.ceil(samples / SPAN) * SPAN
 
 

@@ -12,10 +12,13 @@ from generator.sound import native
 from generator.sound.filters import PASS, Section, highpass, lowpass
 from generator.sound.native import SPAN, Network
 
-__all__ = ["DECAY_S", "build_room", "room_cuts"]
+__all__ = ["DECAY_S", "STILL_S", "build_room", "room_cuts"]
 
 DECAY_S = 0.42
 """Reverberation time: 60 dB of decay."""
+
+STILL_S = 1.0
+"""How long it rings at most behind the last sound: by more than 140 dB."""
 
 _LINES_MS = (
     *(19.31, 20.23, 21.97, 23.81, 24.59, 26.17, 28.33, 29.21),
@@ -25,7 +28,6 @@ _LINES_MS = (
 
 _DULLNESS = 0.3  # of the longest line; shorter ones dull less
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
-_STILL_S = 1.0
 _CACHE_LINE_BYTES = 64  # no vector lies across two
 
 
@@ -51,7 +53,7 @@ def build_room(rate_hz: int) -> Network:
     ring_frames = 1 << int(delays.max() - 1).bit_length()
     lines = native.aligned((len(_LINES_MS), ring_frames + 2 * SPAN), np.float32, _CACHE_LINE_BYTES)
     lines[:] = 0
-    still = _whole_spans(_STILL_S * rate_hz)
+    still = _whole_spans(STILL_S * rate_hz)
     room = Network(lines, delays, gains, np.ones(2, np.float32), np.array([0, still]), still)
 
     impulse = np.zeros((3, _whole_spans(DECAY_S * rate_hz)), np.float32)
