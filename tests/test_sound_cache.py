@@ -64,6 +64,7 @@ def test_another_rate_tuning_font_or_library_is_another_note(tmp_path, font, mon
     assert NoteCache(folder, font, rate_hz=44_100, tuning_hz=442.0).get(KEY) is None
     assert cache_at(folder, other).get(KEY) is None
     monkeypatch.setattr("generator.sound.synth.library_version", lambda: "9.9")
+    monkeypatch.setenv("LD_LIBRARY_PATH", "where another library lies")
     assert cache_at(folder, font).get(KEY) is None
 
 
@@ -78,7 +79,7 @@ def test_a_font_is_known_by_its_content(tmp_path, font):
     assert cache_at(folder, font).get(KEY) is not None
     font.write_bytes(font.read_bytes() + b"more")
     assert cache_at(folder, font).get(KEY) is None
-    (folder / "fonts.json").write_text("[broken")
+    (folder / "known.json").write_text("[broken")
     assert cache_at(folder, copied).get(KEY) is not None
 
 
@@ -168,7 +169,7 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path, font, monkeypatch)
     cache.put(KEY, recorded(np.zeros((1, 4), np.float32)))
     monkeypatch.setattr(Path, "replace", full)
     cache.close()
-    assert [path.name for path in (tmp_path / "c").iterdir()] == ["fonts.json"]
+    assert [path.name for path in (tmp_path / "c").iterdir()] == ["known.json"]
 
 
 def test_what_another_process_has_recorded_is_found_before_its_track_ends(

@@ -11,7 +11,6 @@ may fail a render: when the folder cannot be used, notes are simply recorded aga
 
 import contextlib
 import hashlib
-import json
 import mmap
 import os
 import struct
@@ -24,21 +23,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
+from generator.sound.known import UNFINISHED, font_hash, synth_version
 from generator.sound.notes import HELD_BLOCKS, NoteKey
+from generator.sound.page_sums import page_sums
 from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
 _MAGIC = b"chartbed notes 8"
 _ENDING = ".notes"
-_UNFINISHED = ".unfinished-"
-_HASHES = "fonts.json"
 _ENTRY = struct.Struct("<8iQIIIId")
 """Of the index: the key; of its recording offset, checksum, rows, frames, by when it has peaked,
 and scale."""
 _ALIGNED = 64
 """Recordings begin at multiples of so many bytes."""
-_PAGE = 4096
 _SEAL = struct.Struct("<II16s")
 """The last bytes of a file: number of entries, CRC-32 of the index, magic."""
 DEFAULT_LIMIT_BYTES = 512 << 20
@@ -66,7 +64,7 @@ def kept_notes(folder: Path) -> tuple[int, int]:
 
 def clear_cache(folder: Path) -> None:
     """Remove every recording of a cache folder, and nothing else that lies there."""
-    for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"{_UNFINISHED}*")):
+    for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"{UNFINISHED}*")):
         with contextlib.suppress(OSError):
             path.unlink()
 
@@ -168,7 +166,7 @@ class NoteCache:
                 return
             if self._new is None:
                 self._folder.mkdir(parents=True, exist_ok=True)
-                handle, name = tempfile.mkstemp(dir=self._folder, prefix=_UNFINISHED)
+                handle, name = tempfile.mkstemp(dir=self._folder, prefix=UNFINISHED)
                 self._new = open(handle, "wb")  # noqa: SIM115, closed by `close`
                 self._new_path = Path(name)
             offset = self._new.tell()
@@ -205,7 +203,7 @@ class NoteCache:
         if self._new is None:
             return
         seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
-        name = self._new_path.name.removeprefix(_UNFINISHED)
+        name = self._new_path.name.removeprefix(UNFINISHED)
         try:
             with self._new as file:
                 file.write(self._index + seal)
@@ -219,9 +217,8 @@ class NoteCache:
     def _open(self) -> None:
         if self._prefix:
             return
-        from generator.sound.synth import library_version
-
-        common = f"{_font_hash(self._font, self._folder)}/{library_version()}/{self._tuning}"
+        font, synth = font_hash(self._font, self._folder), synth_version(self._folder)
+        common = f"{font}/{synth}/{self._tuning}"
         self._prefix = hashlib.sha256(f"{_MAGIC!r}/{common}".encode()).hexdigest()[:32]
         self._look()
 
@@ -253,7 +250,7 @@ class NoteCache:
                 status = path.stat()
                 if path.suffix == _ENDING:
                     files.append((status.st_mtime_ns, status.st_size, path))
-                elif path.name.startswith(_UNFINISHED) and time.time() - status.st_mtime > _DAY_S:
+                elif path.name.startswith(UNFINISHED) and time.time() - status.st_mtime > _DAY_S:
                     path.unlink()  # of a run that was killed
         total = sum(size for _, size, _ in files)
         if total <= self._limit_bytes:
@@ -271,17 +268,7 @@ def _checksum(samples: memoryview) -> int:
 
     Ten times faster than one of all that there is, and every page still counts, where it stands.
     """
-    return zlib.crc32(_page_sums(samples))
-
-
-def _page_sums(content: memoryview) -> bytes:
-    """Return the sums of the words of each page, and what is left behind the last one."""
-    import numpy as np
-
-    octets = np.frombuffer(content, np.uint8)
-    whole = octets.size // _PAGE * _PAGE
-    sums = octets[:whole].view(np.uint64).reshape(-1, _PAGE // 8).sum(axis=1)
-    return bytes(sums.data) + bytes(octets[whole:].data)
+    return zlib.crc32(page_sums(samples))
 
 
 def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
@@ -304,27 +291,3 @@ def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
             return content, ((NoteKey(*entry[:8]), entry[8:]) for entry in found)
     path.unlink()
     raise OSError(f"{path}: no whole file of notes")
-
-
-def _font_hash(font: Path, folder: Path) -> str:
-    """Return a hash of a font's content, worked out anew when its size or time has changed.
-
-    That is the SHA-256 of the sums of its pages: five times faster than one of the whole.
-    """
-    status = font.stat()
-    name = f"{font.resolve()}/{status.st_size}/{status.st_mtime_ns}"
-    try:
-        known = json.loads((folder / _HASHES).read_text())
-        if isinstance(known.get(name), str):
-            return str(known[name])
-    except (OSError, ValueError, AttributeError):
-        known = {}
-    with font.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        digest = hashlib.sha256(_page_sums(memoryview(content))).hexdigest()
-    with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=folder, prefix=_UNFINISHED)
-        with open(handle, "w") as out:
-            json.dump({**known, name: digest}, out)
-        Path(temporary).replace(folder / _HASHES)
-    return digest

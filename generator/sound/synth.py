@@ -7,6 +7,7 @@ count in blocks. Every return code is checked.
 
 import ctypes
 import threading
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["BLOCK", "DRUM_CHANNEL", "Synth", "library_version"]
+__all__ = ["BLOCK", "DRUM_CHANNEL", "Synth", "library_file", "library_version"]
 
 BLOCK = 64
 """Samples between the moments at which FluidSynth takes events."""
@@ -64,6 +65,18 @@ def library_version() -> str:
     function = _library()._fl.fluid_version_str
     function.restype = ctypes.c_char_p
     return str(function().decode())
+
+
+def library_file() -> Path | None:
+    """Return where the library lies that is loaded; None where the system does not tell."""
+    function = ctypes.cast(_library()._fl.fluid_version_str, ctypes.c_void_p).value or 0
+    with suppress(OSError), open("/proc/self/maps") as maps:
+        for line in maps:
+            span, *_, path = line.split(maxsplit=5)
+            start, end = (int(place, 16) for place in span.split("-"))
+            if start <= function < end:
+                return Path(path.rstrip("\n"))
+    return None
 
 
 def _write_float(library: Any) -> Any:
