@@ -200,20 +200,56 @@ typedef struct {
     int32_t unused;
 } strip;
 
-/* Adds a strip to the rows of a signal; the first one that is heard in it is put there. */
-#define DEFINE_ADD_STRIP(name, is_first)                                                           \
-    WIDE static void name(const strip *of, const float *left, const float *right, int64_t frames,  \
-                          float *restrict middle, float *restrict side, float *restrict send)      \
+/* Both sides of what a strip plays for a while; the same row twice where it is mono. */
+typedef struct {
+    const strip *of;
+    const float *left, *right;
+} sounds;
+
+/* Adds a strip, or two at once, to the rows of a signal; the first are put there. */
+#define DEFINE_ADD(name, are_first, are_two)                                                       \
+    WIDE static void name(sounds one, sounds two, int64_t frames, float *restrict middle,          \
+                          float *restrict side, float *restrict send)                              \
     {                                                                                              \
+        const strip first = *one.of, second = *two.of;                                             \
         for (int64_t i = 0; i < frames; i++) {                                                     \
-            const float a = left[i] * of->left_gain, b = right[i] * of->right_gain;                \
-            middle[i] = (is_first ? 0 : middle[i]) + (a + b);                                      \
-            side[i] = (is_first ? 0 : side[i]) + (a - b);                                          \
-            send[i] = (is_first ? 0 : send[i]) + (a + b) * of->send_gain;                          \
+            const float a = one.left[i] * first.left_gain, b = one.right[i] * first.right_gain;    \
+            float m = (are_first ? 0 : middle[i]) + (a + b);                                       \
+            float s = (are_first ? 0 : side[i]) + (a - b);                                         \
+            float r = (are_first ? 0 : send[i]) + (a + b) * first.send_gain;                       \
+            if (are_two) {                                                                         \
+                const float c = two.left[i] * second.left_gain;                                    \
+                const float d = two.right[i] * second.right_gain;                                  \
+                m += c + d, s += c - d, r += (c + d) * second.send_gain;                           \
+            }                                                                                      \
+            middle[i] = m, side[i] = s, send[i] = r;                                               \
         }                                                                                          \
     }
-DEFINE_ADD_STRIP(put_strip, 1)
-DEFINE_ADD_STRIP(add_strip, 0)
+DEFINE_ADD(put_strip, 1, 0)
+DEFINE_ADD(put_strips, 1, 1)
+DEFINE_ADD(add_strip, 0, 0)
+DEFINE_ADD(add_strips, 0, 1)
+
+/* Adds what one or two strips play to the signals that they are heard in, three rows each. Returns in
+ * which signals something is heard by then, given in which it was before. */
+static uint64_t add_to_signals(const sounds *some, int32_t count, uint64_t heard, int32_t signals,
+                               int64_t frames, float *to, int64_t row_frames)
+{
+    for (int32_t n = 0; n < signals; n++) {
+        float *middle = to + 3 * n * row_frames, *side = middle + row_frames, *send = side + row_frames;
+        sounds in[2];
+        int32_t own = 0;
+        for (int32_t i = 0; i < count; i++)
+            if (some[i].of->signals >> n & 1) in[own++] = some[i];
+        if (own == 0) continue;
+        if (heard >> n & 1)
+            (own == 1 ? add_strip : add_strips)(in[0], in[own - 1], frames, middle, side, send);
+        else
+            (own == 1 ? put_strip : put_strips)(in[0], in[own - 1], frames, middle, side, send);
+        heard |= (uint64_t)1 << n;
+    }
+    return heard;
+}
 
 /* Makes the samples `at` to `at + few` of what a strip plays of notes in a block that starts at sample
  * `start` of the track; returns the rows that are filled, as `place` does. */
@@ -255,28 +291,27 @@ typedef struct {
 static void mix_from(const playing *of, int64_t from, int64_t end, int32_t signals, float *to,
                      int64_t row_frames)
 {
-    _Alignas(64) row bus[2];
+    _Alignas(64) row buses[2][2];
     for (int64_t at = from; at < end; at += PIECE, to += PIECE) {
         const int64_t few = end - at < PIECE ? end - at : PIECE;
         uint64_t heard = 0;
         const sounding *own = of->notes;
+        sounds some[2];
+        int32_t count = 0;
         for (const strip *one = of->strips; one < of->strips + of->count; own += one->notes, one++) {
-            const float *left = bus[0] + SPAN, *right = bus[1] + SPAN;
+            row *bus = buses[count];
             if (one->ready) {
-                left = one->ready + at, right = left + of->frames;
+                const float *left = one->ready + at;
+                some[count++] = (sounds){one, left, left + of->frames};
             } else {
                 const int32_t rows = play_piece(one, own, of->start, at, few, bus);
-                if (!rows) continue;
-                if (rows == 1) right = left;
+                if (rows) some[count++] = (sounds){one, bus[0] + SPAN, bus[rows - 1] + SPAN};
             }
-            for (int32_t n = 0; n < signals; n++) {
-                float *middle = to + 3 * n * row_frames, *side = middle + row_frames;
-                if (one->signals >> n & 1)
-                    (heard >> n & 1 ? add_strip : put_strip)(one, left, right, few, middle, side,
-                                                             side + row_frames);
-            }
-            heard |= one->signals;
+            if (count < 2) continue;
+            heard = add_to_signals(some, 2, heard, signals, few, to, row_frames);
+            count = 0;
         }
+        if (count) heard = add_to_signals(some, 1, heard, signals, few, to, row_frames);
         for (int32_t row = 0; row < 3 * signals; row++)
             if (!(heard >> row / 3 & 1)) memset(to + row * row_frames, 0, sizeof(float) * few);
     }
