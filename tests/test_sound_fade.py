@@ -127,7 +127,7 @@ def test_a_key_is_held_for_as_long_as_its_longest_note_rings(recorder, recorded,
     """Rounded up, lest each track of a pack holds it for a time of its own."""
     keys = [NoteKey(0, 33, 43, 100, blocks) for blocks in (100, 500)]
     recorder.begin([[Placement(0, key) for key in keys]])
-    (fade,) = recorder._player.fades(keys[1])
+    _, (fade,) = recorder._player.heard_as(keys[1])
     rings = 500 + len(fade.curve) - 1
     recorder.get(keys[0])
     assert recorded[-1].duration_blocks == min(n for n in HELD_BLOCKS if n >= rings)

@@ -5,7 +5,6 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 """
 
 import math
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Protocol
@@ -156,16 +155,15 @@ class Bus:
 
     def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
         """Return the corners of the curve of expression that matter between two samples."""
-        import numpy as np
-
         times, levels = self._expression
-        part = slice(bisect_right(times, start) - 1, bisect_left(times, end) + 1)
-        return np.array(times[part], np.int64) - start, levels[part]
+        first = int(times.searchsorted(start, "right")) - 1
+        last = int(times.searchsorted(end)) + 1
+        return times[first:last] - start, levels[first:last]
 
 
 def _expression_curve(
     expression: tuple[tuple[int, float], ...], ramp_frames: int
-) -> "tuple[list[int], NDArray[np.float32]]":
+) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
     """Return the corners of the gain curve: each step is spread over a ramp, lest it click."""
     import numpy as np
 
@@ -174,4 +172,4 @@ def _expression_curve(
         times += [max(times[-1], sample), max(times[-1], sample + ramp_frames)]
         levels += [before, level]
         before = level
-    return times, np.array(levels, np.float32)
+    return np.array(times, np.int64), np.array(levels, np.float32)

@@ -95,12 +95,6 @@ class Player:
         for preset in presets:
             synth.channel_of(*preset)
 
-    def loudest(self, key: NoteKey) -> NoteKey:
-        """Return the key at the loudest touch that sounds like it but for its level."""
-        strike = self._strike(key)
-        velocity = strike.loudest if key.ends_blocks < strike.held_from else strike.loudest_held
-        return key if velocity == key.velocity else key._replace(velocity=velocity)
-
     def learn(self, bank: int, program: int) -> None:
         """Learn whether notes of a preset may be held on and faded, and how short ones.
 
@@ -113,13 +107,18 @@ class Player:
                 place, lambda: self._earliest(bank, program)
             )
 
-    def fades(self, key: NoteKey) -> tuple[Fade, ...]:
-        """Return how the layers of a note fall silent; none if it is recorded whole.
+    def heard_as(self, key: NoteKey) -> tuple[NoteKey, tuple[Fade, ...]]:
+        """Return what a note sounds like, whose preset has been learnt.
 
-        What its preset does has been learnt.
+        That is the key at the loudest touch that differs in its level only, and how the layers of
+        it fall silent; none if it is recorded whole.
         """
         strike = self._strike(key)
-        return () if key.ends_blocks < strike.held_from else self._fades(key, strike.envelopes)
+        fades = () if key.ends_blocks < strike.held_from else self._fades(key, strike.envelopes)
+        velocity = strike.loudest_held if fades else strike.loudest
+        if velocity == key.velocity:
+            return key, fades
+        return NoteKey(*key[:3], velocity, *key[4:]), fades
 
     def _fades(self, key: NoteKey, envelopes: tuple[Envelope, ...]) -> tuple[Fade, ...]:
         ends = key.duration_blocks, key.choke_blocks

@@ -267,7 +267,7 @@ class Recorder:
                 lesson.result()
             else:
                 self._player.learn(*key[:2])
-            loudest, fades = self._player.loudest(key), self._player.fades(key)
+            loudest, fades = self._player.heard_as(key)
             held_blocks = max([fade.held_blocks for fade in fades], default=0)
             need = _Need(_touch(key), loudest, _touch(loudest), fades, held_blocks)
             self._needs[key] = need
