@@ -7,7 +7,7 @@ from pathlib import Path
 
 from generator.files import make_folder
 from generator.pack.cluster import run_on_cluster
-from generator.pack.index import write_index
+from generator.pack import index
 from generator.pack.local import run_here
 from generator.pack.lock import locked
 from generator.pack.manifest import Entry, Journal, entry_of, read_entries, stands, write_manifest
@@ -79,6 +79,7 @@ def run_pack(
             entries.pop(track.folder, None)
         done, failures = len(standing), list[Entry]()
         tell(done, len(plan.tracks), "")
+        index.get_ready()
         journal = Journal(pack)
         try:
             for track, outcome in _outcomes(to_do, pack, jobs, cluster, cache):
@@ -95,7 +96,7 @@ def run_pack(
             _sweep(pack, plan)
             kept = [entry for entry in entries.values() if _present(pack, entry)]
             write_manifest(pack, kept, failures)
-            write_index(pack, kept)
+            index.write_index(pack, kept)
     return PackReport(
         made=len(to_do) - len(failures),
         kept=len(standing),
