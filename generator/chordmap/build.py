@@ -1,6 +1,7 @@
 """From a timeline to the chord map: every time comes from the timeline's clock."""
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from generator.chordmap import FORMAT_VERSION
@@ -191,7 +192,6 @@ def _chords(
     timeline: Timeline, seconds: SecondsOf, view: WrittenView | None
 ) -> tuple[Content, ...]:
     chords = timeline.chords
-    known: dict[tuple[Chord, Key, Chord | None], Content] = {}
     entries = []
     for i, entry in enumerate(chords):
         following = chords[i + 1].chord if i + 1 < len(chords) else None
@@ -199,10 +199,7 @@ def _chords(
         if entry.chord is None:
             entries.append(_no_harmony(entry.kind) | place)
             continue
-        case = (entry.chord, entry.key, following)
-        if case not in known:
-            known[case] = _harmony(*case, view)
-        entries.append(known[case] | place)
+        entries.append(_harmony(entry.chord, entry.key, following, view) | place)
     return tuple(entries)
 
 
@@ -220,8 +217,9 @@ def _place(entry: TimelineChord, timeline: Timeline, seconds: SecondsOf) -> Cont
     }
 
 
+@lru_cache(maxsize=1024)  # a pack asks again at each tempo
 def _harmony(chord: Chord, key: Key, following: Chord | None, view: WrittenView | None) -> Content:
-    """Return what a chord is in its key, wherever it stands."""
+    """Return what a chord is in its key, wherever it stands; not to be changed."""
     guidance = guide(chord, key, following)
     return dict(
         symbol=chord.symbol,

@@ -6,8 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from generator.files import make_folder
-from generator.pack.cluster import run_on_cluster
 from generator.pack import index
+from generator.pack.cluster import run_on_cluster
 from generator.pack.local import run_here
 from generator.pack.lock import locked
 from generator.pack.manifest import Entry, Journal, entry_of, read_entries, stands, write_manifest
