@@ -85,8 +85,7 @@ def test_spans_lie_where_they_sound(track, heard):
 def test_no_peak_passes_what_is_told_of_it(track, heard):
     sound, _, _, _ = heard
     exact = SpanPeaks(
-        track.spools["mix"].read,
-        track.block_frames,
+        track.spools["mix"].fill,
         np.full(len(track.reaches), np.inf, np.float32),
     ).above(0.0)
     assert exact.max() > 0.1

@@ -87,20 +87,19 @@ def test_passing_over_quiet_stretches_does_not_change_the_peak():
     assert measure(x, 44_100)[1] == pytest.approx(20 * np.log10(np.abs(dense).max()), abs=0.1)
 
 
-BLOCK_SPANS = 10
+def finder_in(x: np.ndarray) -> tuple[SpanPeaks, list[tuple[int, int]]]:
+    """Return what finds the peaks of spans, and a list of what it reads: first and last spans."""
+    meter, seen = Meter(44_100), []
 
-
-def in_blocks(x: np.ndarray) -> tuple[SpanPeaks, list[int]]:
-    """Return what finds the peaks of spans, and a list of the blocks that it reads."""
-    meter, seen, frames = Meter(44_100), [], BLOCK_SPANS * SPAN
-
-    def read(number: int) -> np.ndarray:
-        seen.append(number)
-        assert 0 <= number * frames < x.shape[1]
-        return x[:, number * frames : (number + 1) * frames]
+    def fill(to: np.ndarray, start: int) -> None:
+        assert start >= 0
+        seen.append((start // SPAN, (start + to.shape[1]) // SPAN))
+        there = x[:, start : start + to.shape[1]]
+        to[:, : there.shape[1]] = there
+        to[:, there.shape[1] :] = 0
 
     reaches = np.concatenate([meter.add(x)[1], meter.finish()])
-    return SpanPeaks(read, frames, reaches), seen
+    return SpanPeaks(fill, reaches), seen
 
 
 @pytest.mark.parametrize("highest", [0.1, 0.5, 0.85])
@@ -109,14 +108,14 @@ def test_peaks_of_spans_are_those_of_oversampling_everything(highest):
 
     Noise up to a share of half the sampling rate, which the taps of the meter pass evenly.
     """
-    frames = 40 * BLOCK_SPANS * SPAN
+    frames = 400 * SPAN
     spectrum = np.fft.rfft(np.random.default_rng(3).standard_normal((2, frames)), axis=1)
     spectrum[:, round(highest * spectrum.shape[1]) :] = 0
     x = np.fft.irfft(spectrum, frames, axis=1) * np.hanning(frames)  # the FFT is circular
     x = (0.4 * x / np.abs(x).max()).astype(np.float32)
     points = np.abs(oversampled(x)).reshape(2, -1, 4 * SPAN).max(axis=(0, 2))
     around = np.maximum(points, np.maximum(np.append(points[1:], 0), np.append(0, points[:-1])))
-    finder, _ = in_blocks(x)
+    finder, _ = finder_in(x)
     floor = points.max() / 2
     peaks = finder.above(floor).copy()
     loud = points > floor
@@ -124,23 +123,42 @@ def test_peaks_of_spans_are_those_of_oversampling_everything(highest):
     assert (peaks[loud] >= 0.99 * points[loud]).all()  # 0.1 dB: they are 32, here are all
     assert (peaks <= 1.01 * around).all()
     # In two steps no other than in one, and with no floor each span has its peak.
-    finer, again = finder.above(floor / 4), in_blocks(x)[0].above(floor / 4)
+    finer, again = finder.above(floor / 4), finder_in(x)[0].above(floor / 4)
     np.testing.assert_array_equal(finer, again)
-    assert (in_blocks(x)[0].above(-1.0)[loud] == peaks[loud]).all()
+    assert (finder_in(x)[0].above(-1.0)[loud] == peaks[loud]).all()
 
 
-def test_only_blocks_with_loud_spans_are_read():
-    x = np.full((2, 12 * BLOCK_SPANS * SPAN), 0.01, np.float32)
-    frames = BLOCK_SPANS * SPAN
-    x[0, 3 * frames + 100] = 0.5
-    x[1, 7 * frames - 1] = -0.5  # rings on in the next block
+def test_only_what_is_near_loud_spans_is_read():
+    x = np.full((2, 1200 * SPAN), 0.01, np.float32)
+    x[0, 300 * SPAN + 100] = 0.5
+    x[0, 420 * SPAN] = 0.5  # so near that both are read at once
+    x[1, 700 * SPAN - 1] = -0.5  # rings on in the next span
     x[1, 0] = 0.6
-    finder, seen = in_blocks(x)
+    x[0, -1] = 0.55
+    finder, seen = finder_in(x)
     peaks = finder.above(0.3)
-    assert set(seen) == {0, 3, 6, 7}
+    near = [(0, 2), (299, 422), (698, 702), (1197, 1201)]
+    assert len(seen) == len(near)
+    for (first, last), (first_near, last_near) in zip(seen, near, strict=True):
+        assert first_near <= first < last <= last_near
     loud = np.flatnonzero(peaks > 0.3)
-    assert {0, 31, 69} <= set(loud) <= {0, 30, 31, 32, 68, 69, 70}
+    assert {0, 301, 420, 699, 1199} <= set(loud)
+    assert set(loud) <= {0, 300, 301, 302, 419, 420, 421, 698, 699, 700, 1198, 1199}
     assert peaks.max() == pytest.approx(0.6, rel=0.05)
+
+
+def test_peaks_are_the_same_however_much_is_read_at_once(monkeypatch):
+    noise = np.random.default_rng(8).standard_normal((2, 5000 * SPAN)).astype(np.float32)
+    x = 0.1 * np.cumsum(noise, axis=1) / np.arange(1, noise.shape[1] + 1) ** 0.5
+    finder, seen = finder_in(x)
+    floor = float(np.quantile(np.abs(x).reshape(2, -1, SPAN).max(axis=(0, 2)), 0.7))
+    wanted = finder.above(floor)
+    assert len(seen) > 1
+    assert max(last - first for first, last in seen) <= 2048 + 1
+    for near, most in ((0, 1), (0, 5000), (5000, 5000), (3, 64)):
+        monkeypatch.setattr("generator.sound.true_peak._NEAR_SPANS", near)
+        monkeypatch.setattr("generator.sound.true_peak._MOST_SPANS", most)
+        np.testing.assert_array_equal(finder_in(x)[0].above(floor), wanted)
 
 
 @pytest.mark.parametrize("phase", [0, 1, 2])
@@ -168,10 +186,13 @@ def test_reaches_in_half_precision_are_no_lower_and_no_floor_is_rounded():
     halves(reaches, kept, up=True)
     assert (kept >= reaches).all()
     assert (kept <= 1.002 * reaches).all()
-    x = np.zeros((2, 4 * SPAN), np.float32)
+    x = np.zeros((2, 5 * SPAN), np.float32)
     x[:, 100] = 0.5
     # Half precision knows nothing between 0.5 and the next number: as a plain one, the floor
     # would become that and the reach be lost.
     above = np.nextafter(np.float16(0.5), np.float16(1))
-    finder = SpanPeaks(lambda number: x, 4 * SPAN, np.full(5, above, np.float16))
+    finder = SpanPeaks(
+        lambda to, start: np.copyto(to, x[:, start : start + to.shape[1]]),
+        np.full(5, above, np.float16),
+    )
     assert finder.above(float(above) - 1e-6).max() == 0.5

@@ -188,7 +188,7 @@ def _settle(
 
     The louder, the less of a decibel of gain is heard: the next step trusts the one before it.
     """
-    spans = SpanPeaks(mixed.spools[MIX].read, mixed.block_frames, mixed.reaches)
+    spans = SpanPeaks(mixed.spools[MIX].fill, mixed.reaches)
     known: list[tuple[float, float]] = []
     while True:
         peaks = spans.above(10 ** ((_LIMITER_CEILING_DBTP - gain_db) / 20))

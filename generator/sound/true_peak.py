@@ -26,6 +26,7 @@ __all__ = ["SpanPeaks", "bend_weight", "interpolator"]
 _OVERSAMPLING = 4
 _HALF_TAPS = 16
 _BETA = 8.0
+_NEAR_SPANS, _MOST_SPANS = 128, 2048  # what is read at once: windows so near, and so many spans
 
 
 class SpanPeaks:
@@ -33,23 +34,21 @@ class SpanPeaks:
 
     Parameters
     ----------
-    read : callable
-        Returns a block, (2, frames), by its number; only those that hold such spans are read.
-    block_frames : int
-        Length of a block, a multiple of 64.
+    fill : callable
+        Copies what lies from a sample on into (2, frames), silence behind the end (see `Blocks`);
+        it is asked for what holds such spans, and hardly more.
     reaches : array of float32 or float16, (spans + 1,)
         Of a `Meter`, or greater.
     """
 
     def __init__(
         self,
-        read: "Callable[[int], Samples]",
-        block_frames: int,
+        fill: "Callable[[Samples, int], None]",
         reaches: "Samples | NDArray[np.float16]",
     ) -> None:
         import numpy as np
 
-        self._read, self._block_spans = read, block_frames // SPAN
+        self._fill = fill
         self._taps = interpolator()
         self._reaches = reaches.astype(np.float32)
         # A span more at both ends: windows begin there, or end.
@@ -62,29 +61,20 @@ class SpanPeaks:
 
         fresh = np.flatnonzero((self._reaches > floor) & (self._reaches <= self._floor))
         self._floor = min(self._floor, floor)
-        numbers = (fresh - 1) // self._block_spans  # window w starts in span w - 1
-        borders = np.flatnonzero(np.diff(numbers)) + 1
+        apart = np.diff(fresh) > _NEAR_SPANS
+        borders = np.flatnonzero(apart | (np.diff(fresh // _MOST_SPANS) > 0)) + 1
         for windows in np.split(fresh, borders) if fresh.size else ():
-            self._look(int(windows[0] - 1) // self._block_spans, windows)
+            self._look(windows)
         return self._peaks[1:-1]
 
-    def _look(self, number: int, windows: "NDArray[np.int64]") -> None:
-        """Find the peaks in the windows that start in a block; some of the last end in the next."""
+    def _look(self, windows: "NDArray[np.int64]") -> None:
+        """Find the peaks in some windows: window w starts in span w - 1 and ends in the next."""
         import numpy as np
 
-        last = (number + 1) * self._block_spans
-        inner = windows[: np.searchsorted(windows, last)]
-        if inner.size:
-            self._raise(self._read(number), last - self._block_spans + 1, inner)
-        if inner.size < windows.size:
-            silence = np.zeros((2, SPAN), np.float32)
-            before = self._read(number)[:, -SPAN:] if number >= 0 else silence
-            after = self._read(number + 1)[:, :SPAN] if last + 1 < len(self._reaches) else silence
-            self._raise(np.concatenate([before, after], axis=1), last, windows[-1:])
-
-    def _raise(self, signal: "Samples", first: int, windows: "NDArray[np.int64]") -> None:
-        import numpy as np
-
+        first, last = int(windows[0]), int(windows[-1])
+        signal = np.zeros((2, (last - first + 2) * SPAN), np.float32)
+        before = 0 if first else SPAN  # of silence: the first window starts there
+        self._fill(signal[:, before:], (first - 1) * SPAN + before)
         tops = np.maximum(*[native.span_tops(row, windows - first, self._taps) for row in signal])
         # A window starts up to 64 samples before the points that it holds.
         for spans in (windows, windows + 1):
