@@ -350,8 +350,8 @@ EXPORT int64_t release_gains(const fall *of, int64_t choked_after, int64_t falle
         const double released =
             start - of->let_go * (double)before - of->choked * (double)(count - before);
         int32_t below = depth;
-        if (released > 0)
-            below = (int32_t)(floor(depth * (1 - released)) - floor(depth * (1 - held)));
+        if (released > 0) /* neither is above full: that cuts off as `floor` does, at once */
+            below = (int32_t)(depth * (1 - released)) - (int32_t)(depth * (1 - held));
         if (below >= inaudible) break;
         to[count] = gains[depth + below];
     }
