@@ -79,6 +79,15 @@ def test_where_the_system_does_not_tell_the_library_is_asked_each_time(
 def test_a_version_is_told_where_nothing_can_be_kept(tmp_path, monkeypatch, library):
     (tmp_path / "file").write_bytes(b"")
     assert known.synth_version(tmp_path / "file" / "folder") == "1.0"
+    assert {path.name for path in (tmp_path / "c").iterdir()} == {"known.json"}
+
+
+def test_a_library_whose_file_is_gone_tells_its_version(tmp_path, monkeypatch, library):
+    """Linux says "(deleted)" behind the name of what was loaded and has been replaced since."""
+    monkeypatch.setenv("LD_LIBRARY_PATH", str(tmp_path))
+    monkeypatch.setattr("generator.sound.synth.library_file", lambda: Path(f"{library} (deleted)"))
+    answer(monkeypatch, "2.0")
+    assert known.synth_version(tmp_path / "c") == "2.0"
 
 
 def test_it_is_the_version_of_the_library(tmp_path):

@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from generator.sound.known import UNFINISHED, font_hash, synth_version
+from generator.sound.known import font_hash, synth_version
 from generator.sound.notes import HELD_BLOCKS, NoteKey
 from generator.sound.page_sums import page_sums
 from generator.sound.recording import Recording
@@ -32,6 +32,7 @@ __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
 _MAGIC = b"chartbed notes 8"
 _ENDING = ".notes"
+_UNFINISHED = ".unfinished-"
 _ENTRY = struct.Struct("<8iQIIIId")
 """Of the index: the key; of its recording offset, checksum, rows, frames, by when it has peaked,
 and scale."""
@@ -64,7 +65,7 @@ def kept_notes(folder: Path) -> tuple[int, int]:
 
 def clear_cache(folder: Path) -> None:
     """Remove every recording of a cache folder, and nothing else that lies there."""
-    for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"{UNFINISHED}*")):
+    for path in (*folder.glob(f"*{_ENDING}"), *folder.glob(f"{_UNFINISHED}*")):
         with contextlib.suppress(OSError):
             path.unlink()
 
@@ -166,7 +167,7 @@ class NoteCache:
                 return
             if self._new is None:
                 self._folder.mkdir(parents=True, exist_ok=True)
-                handle, name = tempfile.mkstemp(dir=self._folder, prefix=UNFINISHED)
+                handle, name = tempfile.mkstemp(dir=self._folder, prefix=_UNFINISHED)
                 self._new = open(handle, "wb")  # noqa: SIM115, closed by `close`
                 self._new_path = Path(name)
             offset = self._new.tell()
@@ -203,7 +204,7 @@ class NoteCache:
         if self._new is None:
             return
         seal = _SEAL.pack(len(self._index) // _ENTRY.size, zlib.crc32(self._index), _MAGIC)
-        name = self._new_path.name.removeprefix(UNFINISHED)
+        name = self._new_path.name.removeprefix(_UNFINISHED)
         try:
             with self._new as file:
                 file.write(self._index + seal)
@@ -250,7 +251,7 @@ class NoteCache:
                 status = path.stat()
                 if path.suffix == _ENDING:
                     files.append((status.st_mtime_ns, status.st_size, path))
-                elif path.name.startswith(UNFINISHED) and time.time() - status.st_mtime > _DAY_S:
+                elif path.name.startswith(_UNFINISHED) and time.time() - status.st_mtime > _DAY_S:
                     path.unlink()  # of a run that was killed
         total = sum(size for _, size, _ in files)
         if total <= self._limit_bytes:

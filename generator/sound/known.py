@@ -9,15 +9,13 @@ import hashlib
 import json
 import mmap
 import os
-import tempfile
 from pathlib import Path
 
+from generator.errors import OutputError
+from generator.files import write_whole
 from generator.sound.page_sums import page_sums
 
-__all__ = ["UNFINISHED", "font_hash", "synth_version"]
-
-UNFINISHED = ".unfinished-"
-"""How the names of files begin that are being written."""
+__all__ = ["font_hash", "synth_version"]
 
 _FILE = "known.json"
 _PLACES = Path("/etc/ld.so.cache")
@@ -55,9 +53,10 @@ def synth_version(folder: Path) -> str:
     from generator.sound.synth import library_file, library_version
 
     version = library_version()
-    found = library_file() if search else None
-    if found:
-        _keep(folder, {search: str(found), _name(found): version})
+    # The file may be gone that was loaded, such as for a newer one.
+    with contextlib.suppress(OSError):
+        if search and (found := library_file()):
+            _keep(folder, {search: str(found), _name(found): version})
     return version
 
 
@@ -77,9 +76,5 @@ def _known(folder: Path) -> dict[str, str]:
 
 def _keep(folder: Path, facts: dict[str, str]) -> None:
     """Add facts, where the folder can be written."""
-    with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=folder, prefix=UNFINISHED)
-        with open(handle, "w") as out:
-            json.dump(_known(folder) | facts, out)
-        Path(temporary).replace(folder / _FILE)
+    with contextlib.suppress(OutputError):
+        write_whole(folder / _FILE, json.dumps(_known(folder) | facts))
