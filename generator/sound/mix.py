@@ -5,6 +5,7 @@ linear, so that stems add up to the mix: level, pan, expression, damping at stop
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Protocol
@@ -156,8 +157,7 @@ class Bus:
     def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
         """Return the corners of the curve of expression that matter between two samples."""
         times, levels = self._expression
-        first = int(times.searchsorted(start, "right")) - 1
-        last = int(times.searchsorted(end)) + 1
+        first, last = bisect_right(times, start) - 1, bisect_left(times, end) + 1
         return times[first:last] - start, levels[first:last]
 
 

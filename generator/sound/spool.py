@@ -58,11 +58,12 @@ class Spool:
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:
-        """Free the memory and the disk space."""
+        """Free the memory, and the disk space beside what goes on: a system takes its time."""
         self._spare += self._chunks
         self._chunks.clear()
         if self._file:
-            self._file.close()
+            threading.Thread(target=self._file.close).start()
+            self._file = None
 
     def blank(self) -> "NDArray[np.float32]":
         """Return where the next block is to be made; it is kept by `keep` and gone after that."""
