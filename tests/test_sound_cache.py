@@ -22,7 +22,7 @@ KEY = NoteKey(0, 33, 40, 100, 64)
 
 def recorded(sound: np.ndarray) -> Recording:
     same = bool((sound == sound[:1]).all())
-    return Recording.of(sound, peak=float(np.abs(sound).max()), same=same)
+    return Recording.of(sound, full_scale=float(np.abs(sound).max()), same=same)
 
 
 @pytest.fixture

@@ -265,13 +265,13 @@ def test_what_was_held_for_longer_begins_like_what_is_held_for_less(
 
 
 def test_where_the_rest_of_it_is_louder_a_note_is_recorded_anew(tables, recorded, tmp_path):
-    """Another peak is another scale: strings swell."""
+    """Twice as high is another scale: strings swell."""
     settings = {"rate_hz": RATE_HZ, "tuning_hz": 440.0}
     cache = NoteCache(tmp_path, tables.path, **settings)
     player = Player(tables, **settings, cache=cache)
     longest = NoteKey(0, 49, 50, 100, HELD_BLOCKS[6], held=1)
     held = player.recording(longest)
-    assert held.peaked_by > HELD_BLOCKS[0] * BLOCK
+    assert held.scaled_by > HELD_BLOCKS[0] * BLOCK
     cache.seal()
     recorded.clear()
     key = longest._replace(duration_blocks=HELD_BLOCKS[0])

@@ -643,7 +643,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
         (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
         (native._CONSOLE, "PPPqPPPPq", tuple(range(1, 10))),
         (native._INSTRUMENT, 10 * "P" + "q", tuple(range(1, 12))),
-        (native._IMPRESSION, "fiq", (0.5, 1, 2)),
+        (native._IMPRESSION, "ffiq", (0.5, 0.25, 1, 2)),
     ],
 )
 def test_what_is_packed_lies_where_c_looks_for_it(layout, kinds, values):

@@ -30,12 +30,12 @@ from generator.sound.recording import Recording
 
 __all__ = ["DEFAULT_LIMIT_BYTES", "NoteCache", "clear_cache", "kept_notes"]
 
-_MAGIC = b"chartbed notes 8"
+_MAGIC = b"chartbed notes 9"
 _ENDING = ".notes"
 _UNFINISHED = ".unfinished-"
 _ENTRY = struct.Struct("<8iQIIIId")
-"""Of the index: the key; of its recording offset, checksum, rows, frames, by when it has peaked,
-and scale."""
+"""Of the index: the key; of its recording offset, checksum, rows, frames, by when it has this
+scale, and scale."""
 _ALIGNED = 64
 """Recordings begin at multiples of so many bytes."""
 _SEAL = struct.Struct("<II16s")
@@ -119,12 +119,12 @@ class NoteCache:
         place = self._find(key)
         if place is None:
             return None
-        path, content, (offset, checksum, rows, frames, peaked_by, scale) = place
+        path, content, (offset, checksum, rows, frames, scaled_by, scale) = place
         samples = memoryview(content)[offset : offset + 2 * rows * frames]
         if (path, offset) in self._checked or _checksum(samples) == checksum:
             self._checked.add((path, offset))
             shaped = np.frombuffer(samples, np.int16).reshape(rows, frames)
-            return Recording(shaped, scale, peaked_by)
+            return Recording(shaped, scale, scaled_by)
         with self._lock, contextlib.suppress(OSError):
             self._notes = {k: kept for k, kept in self._notes.items() if kept[0] != path}
             path.unlink(missing_ok=True)
@@ -173,7 +173,7 @@ class NoteCache:
             offset = self._new.tell()
             self._new.write(samples.data)
             self._new.write(bytes(-samples.nbytes % _ALIGNED))
-            place = offset, checksum, *samples.shape, sound.peaked_by
+            place = offset, checksum, *samples.shape, sound.scaled_by
             self._index += _ENTRY.pack(*key, *place, sound.scale)
             self._put.add(key)
             if self._new.tell() > _SEALED_BYTES:

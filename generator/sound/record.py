@@ -41,7 +41,7 @@ def record_note(
     held, choke = key.duration_blocks * BLOCK, key.choke_blocks * BLOCK
     tail = 0 if key.held else _LONGEST_TAIL_S * rate_hz
     tape = synth.tape(max(held, choke) + tail + _SPARE)
-    frames, peak, same, peaked_by = native.record(
+    frames, full_scale, same, scaled_by = native.record(
         synth.instrument,
         channel,
         key.pitch,
@@ -58,7 +58,7 @@ def record_note(
     )
     if frames < 0:
         raise SynthError(f"FluidSynth refused to play note {key.pitch} on channel {channel}")
-    return Recording.of(tape[:, :frames], peak=peak, same=same, peaked_by=peaked_by)
+    return Recording.of(tape[:, :frames], full_scale=full_scale, same=same, scaled_by=scaled_by)
 
 
 def record_onset(synth: Synth, key: NoteKey) -> "NDArray[np.float64]":

@@ -1,7 +1,8 @@
 """A recorded note in memory: 16 bits a sample and a scale of its own; and how a note plays it.
 
-That is 98 dB below the peak of each note, finer than anything placed beside it lets hear, in half
-the memory of floats: what is kept at once decides how many notes have to be played again.
+That is 98 dB below the peak of each note, 92 where it swells while it is held, finer than anything
+placed beside it lets hear, in half the memory of floats: what is kept at once decides how many
+notes have to be played again.
 """
 
 from typing import TYPE_CHECKING, NamedTuple
@@ -27,8 +28,8 @@ class Recording:
         Not to be changed.
     scale : float
         What a sample of 1 stands for.
-    peaked_by : int, optional
-        After how many samples the greatest has been heard; all unless given.
+    scaled_by : int, optional
+        Of how many samples, or more, the recording has this scale; of all unless given.
 
     Attributes
     ----------
@@ -37,14 +38,14 @@ class Recording:
         Where in memory the sides begin, the same where there is only one row.
     """
 
-    __slots__ = ("frames", "left", "peaked_by", "right", "samples", "scale")
+    __slots__ = ("frames", "left", "right", "samples", "scale", "scaled_by")
 
     def __init__(
-        self, samples: "NDArray[np.int16]", scale: float, peaked_by: int | None = None
+        self, samples: "NDArray[np.int16]", scale: float, scaled_by: int | None = None
     ) -> None:
         self.samples, self.scale = samples, scale
         rows, self.frames = samples.shape
-        self.peaked_by = self.frames if peaked_by is None else peaked_by
+        self.scaled_by = self.frames if scaled_by is None else scaled_by
         self.left = native.address(samples)
         self.right = self.left + (rows - 1) * samples.strides[0]
 
@@ -55,22 +56,28 @@ class Recording:
 
     @classmethod
     def of(
-        cls, sound: "NDArray[np.float32]", *, peak: float, same: bool, peaked_by: int | None = None
+        cls,
+        sound: "NDArray[np.float32]",
+        *,
+        full_scale: float,
+        same: bool,
+        scaled_by: int | None = None,
     ) -> "Recording":
-        """Return the recording of (2, frames); one row where both are the same."""
-        samples = native.quantised(sound[: 1 if same else 2], _FULL / peak if peak else 0.0)
-        return cls(samples, peak / _FULL, peaked_by)
+        """Return the recording of (2, frames), none above `full_scale`; one row of two alike."""
+        factor = _FULL / full_scale if full_scale else 0.0
+        samples = native.quantised(sound[: 1 if same else 2], factor)
+        return cls(samples, full_scale / _FULL, scaled_by)
 
     def beginning(self, frames: int) -> "Recording | None":
         """Return the recording of no more than the first `frames`, bit for bit.
 
-        None where their peak is another, and so the scale: that has to be recorded anew.
+        None where they do not reach the same scale: that has to be recorded anew.
         """
         if frames >= self.frames:
             return self
-        if frames < self.peaked_by:
+        if frames < self.scaled_by:
             return None
-        return Recording(self.samples[:, :frames], self.scale, self.peaked_by)
+        return Recording(self.samples[:, :frames], self.scale, self.scaled_by)
 
     def decoded(self) -> "NDArray[np.float32]":
         """Return the samples as floats."""

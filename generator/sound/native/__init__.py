@@ -60,7 +60,7 @@ PAGE_BYTES = 4096
 """What begins at a multiple of this, in memory and in a file, can go to the disk directly."""
 
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
-_IMPRESSION = struct.Struct("@fiq")
+_IMPRESSION = struct.Struct("@ffiq")
 _STRIP = struct.Struct("@PqPPqQfffi")
 _CONSOLE = struct.Struct("@PPPqPPPPq")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
@@ -534,12 +534,12 @@ def record(
     -------
     frames : int
         Its length in samples, or -1 where FluidSynth refuses.
-    peak : float
-        Its greatest absolute sample.
+    full_scale : float
+        Its greatest absolute sample; the power of two above that where it swells.
     same : bool
         Whether both rows are alike.
-    peaked_by : int
-        Samples after which the greatest has been heard.
+    scaled_by : int
+        Samples after which that is settled.
     """
     heard = ctypes.create_string_buffer(_IMPRESSION.size)
     frames = _library().record(
@@ -550,8 +550,8 @@ def record(
         *(struct.pack(f"@{len(generators) * len(kept)}f", *chain(*kept)), len(kept)),
         *(address(tape), tape.shape[1], heard),
     )
-    peak, same, peaked_by = _IMPRESSION.unpack(heard)
-    return int(frames), peak, bool(same), peaked_by
+    _, full_scale, same, scaled_by = _IMPRESSION.unpack(heard)
+    return int(frames), full_scale, bool(same), scaled_by
 
 
 def record_onset(

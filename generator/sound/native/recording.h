@@ -109,12 +109,14 @@ static void keep_only(const instrument *of, const rows_of_generators *rows)
     of->voices(of->synth); /* FluidSynth hands on what was updated as another call ends */
 }
 
-/* What was heard of a note so far: its greatest sample, whether both sides were the same, and how far
- * it was played when the greatest sample had been heard. */
+/* What was heard of a note so far: its greatest sample, what is to be full scale for it, whether both
+ * sides were the same, and how far it was played when full scale was settled. Full scale is its
+ * greatest sample, or, for one that swells after the first chunk, the power of two above that: the
+ * same for most moments to let it go. */
 typedef struct {
-    float peak;
+    float peak, full_scale;
     int32_t same;
-    int64_t peaked_by;
+    int64_t scaled_by;
 } impression;
 
 /* Plays on and listens; returns the height of what was played, or -1. */
@@ -125,7 +127,13 @@ static float roll_and_hear(const instrument *of, float *tape, int64_t row_frames
     if (roll(of, tape, row_frames, at, frames) < 0) return -1;
     const float height = survey(tape + at, tape + row_frames + at, frames, &same);
     heard->same &= same;
-    if (height > heard->peak) heard->peak = height, heard->peaked_by = at + frames;
+    if (height > heard->peak) {
+        int exponent;
+        frexpf(height, &exponent);
+        const float full_scale = at ? ldexpf(1, exponent) : height;
+        if (full_scale != heard->full_scale) heard->scaled_by = at + frames;
+        heard->peak = height, heard->full_scale = full_scale;
+    }
     return height;
 }
 
@@ -147,7 +155,7 @@ EXPORT int64_t record(const instrument *of, int32_t channel, int32_t pitch, int3
         keep_only(of, &(rows_of_generators){generators, columns, kept_rows, kept});
     const int choked_first = choke_pitch && choke <= held;
     const int64_t first = choked_first ? choke : held;
-    *heard = (impression){0, 1, 0};
+    *heard = (impression){0, 0, 1, 0};
     /* A drum may end by itself, a string may fade away. */
     for (int32_t quiet = 0; !refused && frames < first && quiet < QUIET_CHUNKS;) {
         if (!of->voices(of->synth)) break;
