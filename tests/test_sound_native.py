@@ -16,7 +16,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.linalg import hadamard
-from scipy.signal import sosfilt
+from scipy.signal import lfilter, sosfilt
 from sound_bands import played
 
 from generator.errors import MissingToolError
@@ -332,11 +332,12 @@ LENGTH = 256
 
 
 def room(seed: int, now: int = 0, still: int = 1 << 20) -> native.Network:
-    """Return delays from the least to a whole ring, gains that die away, and levels."""
-    delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 16, np.int32)
-    delays[:2] = 65, LENGTH
-    lines, clock = np.zeros((16, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
-    return native.Network(lines, delays, noise(seed, 16, 2) / 16, noise(seed + 1, 2), clock, still)
+    """Return delays from the least to the greatest, gains that die away, and levels."""
+    delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 11, np.int32)
+    delays[:2] = delays[8:10] = 65, LENGTH
+    lines, clock = np.zeros((11, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
+    gains, levels = noise(seed, 8, 2) / 8, noise(seed + 1, 2)
+    return native.Network(lines, delays, gains, levels, clock, still, diffusion=0.5)
 
 
 def biquads(rng: np.random.Generator, count: int) -> np.ndarray:
@@ -368,7 +369,7 @@ def on_desk(
 @settings(max_examples=4)
 @given(SEEDS, st.integers(0, 99))
 def test_a_desk_cuts_and_rings_a_network_of_delays_whatever_the_blocks(seed, spans_before):
-    """Outside check: scipy.signal.sosfilt; then plain recursion in double precision.
+    """Outside check: scipy.signal, sosfilt and lfilter; then plain recursion in double precision.
 
     The rings wrap round three times.
     """
@@ -379,15 +380,19 @@ def test_a_desk_cuts_and_rings_a_network_of_delays_whatever_the_blocks(seed, spa
     middle, side, send = (sosfilt(sos[i], signal[i], zi=before[i, None])[0] for i in range(3))
     send = sosfilt(sos[3], send, zi=before[3, None])[0]
     network = room(seed, spans_before * SPAN)
-    delays, gains, levels = (part.astype(float) for part in network[1:4])
-    matrix, expected = hadamard(16), np.array([middle + side, middle - side])
-    lines = np.zeros((16, LENGTH + 640))
-    late = LENGTH - delays.astype(int)
+    gains, levels = (part.astype(float) for part in network[2:4])
+    for delay in network.delays[8:]:
+        turned = np.zeros(delay + 1)
+        turned[0], turned[-1] = network.diffusion, 1
+        send = lfilter(turned, turned[::-1], send)
+    matrix, expected = hadamard(8), np.array([middle + side, middle - side])
+    lines = np.zeros((8, LENGTH + 640))
+    late = LENGTH - network.delays[:8]
     for i, sample in enumerate(send):
-        leaving = lines[np.arange(16), late + i], lines[np.arange(16), late + i + 1]
+        leaving = lines[np.arange(8), late + i], lines[np.arange(8), late + i + 1]
         heard = matrix @ (gains[:, 0] * leaving[0] + gains[:, 1] * leaving[1])
         lines[:, LENGTH + i] = sample + heard
-        expected[:, i] += levels * heard[[5, 6]]
+        expected[:, i] += levels * heard[[1, 2]]
     states = before.copy()
     whole = on_desk(signal, cuts, states, network)
     np.testing.assert_allclose(whole, expected, rtol=1e-5, atol=1e-5 * np.abs(expected).max())
@@ -641,7 +646,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     [
         (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
         (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
-        (native._CONSOLE, "PPPqPPPPq", tuple(range(1, 10))),
+        (native._CONSOLE, "PPPqPPPPqf", (*range(1, 10), 0.5)),
         (native._INSTRUMENT, 10 * "P" + "q", tuple(range(1, 12))),
         (native._IMPRESSION, "ffiq", (0.5, 0.25, 1, 2)),
     ],

@@ -76,6 +76,18 @@ def test_no_tone_sticks_out():
     assert level_db.std(axis=1) == pytest.approx(5.6, abs=0.7)
 
 
+@pytest.mark.parametrize(("time_ms", "least"), [(30, 0.5), (40, 0.7), (60, 0.8), (100, 0.8)])
+def test_reflections_soon_lie_as_close_as_those_of_a_good_room(time_ms, least):
+    """Normalised echo density (Abel and Huang 2006), windows of 20 ms: noise has 1."""
+    window = np.hanning(44_100 // 50)
+    window /= window.sum()
+    start = 441 * time_ms // 10 - len(window) // 2
+    for side in answer(impulse(44_100), 44_100)[:, start : start + len(window)]:
+        deviation = np.sqrt((window * side**2).sum())
+        beyond = (window * (np.abs(side) > deviation)).sum()
+        assert beyond / 0.3173 > least
+
+
 def test_the_two_sides_differ_and_low_and_high_are_cut():
     wet = answer(impulse(44_100), 44_100)
     assert abs(np.corrcoef(wet)[0, 1]) < 0.1

@@ -62,7 +62,7 @@ PAGE_BYTES = 4096
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@ffiq")
 _STRIP = struct.Struct("@PqPPqQfffi")
-_CONSOLE = struct.Struct("@PPPqPPPPq")
+_CONSOLE = struct.Struct("@PPPqPPPPqf0q")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
@@ -254,12 +254,13 @@ class Instrument(NamedTuple):
 
 
 class Network(NamedTuple):
-    """A room of sixteen delay lines that feed one another.
+    """A room of eight delay lines that feed one another, behind three all-passes in series.
 
-    `lines` (16, length + 128) are rings, the length a power of two; `delays` (16,) are in samples,
-    65 or more; `gains` (16, 2) are those of the sample that leaves a line and of the one after it,
-    `levels` (2,) those of the sides. `clock` (2,) is where the lines are written next and for how
-    many samples nothing has come in; after `still` of them, a multiple of 64, all is silent.
+    `lines` (11, length + 128), first theirs, then the all-passes', are rings, the length a power of
+    two; `delays` (11,) are in samples, 65 or more; `gains` (8, 2) are those of the sample that
+    leaves a line and of the one after it, `levels` (2,) those of the sides, `diffusion` that of the
+    all-passes. `clock` (2,) is where the lines are written next and for how many samples nothing
+    has come in; after `still` of them, a multiple of 64, all is silent.
     """
 
     lines: "Samples"
@@ -268,6 +269,7 @@ class Network(NamedTuple):
     levels: "Samples"
     clock: "NDArray[np.int64]"
     still: int
+    diffusion: float
 
 
 class Console(NamedTuple):
@@ -283,7 +285,7 @@ class Console(NamedTuple):
 
     def packed(self) -> bytes:
         """Return it as the loops take it."""
-        lines, *others, still = self.room
+        lines, *others, still, diffusion = self.room
         return _CONSOLE.pack(
             _whole(self.biquads),
             _whole(self.states),
@@ -291,6 +293,7 @@ class Console(NamedTuple):
             lines.shape[1] - 2 * SPAN,
             *map(_whole, others),
             still,
+            diffusion,
         )
 
 

@@ -65,7 +65,7 @@ INLINE void cut_all(double rows[CUTS][SPAN], int32_t at, const lanes k[][5], lan
     }
 }
 
-/* A room's lines are mixed by a Hadamard matrix of 16 rows, patterns of signs, in four stages. The
+/* A room's lines are mixed by a Hadamard matrix of 8 rows, patterns of signs, in three stages. The
  * first two, for eight samples of four lines: what leaves them, and how it is heard. */
 INLINE void leave(const float *const lines[4], const float *gains, int32_t at, float heard[4][SPAN])
 {
@@ -82,19 +82,33 @@ INLINE void leave(const float *const lines[4], const float *gains, int32_t at, f
     }
 }
 
-/* The last two, for a span of every fourth line: what comes in goes with it into lines that lie
- * `step` apart. The second row stays, to be heard. */
+/* The last, for a span of a line and of the one that is four behind: what comes in goes with it into
+ * both. The first row stays, to be heard. */
 INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *restrict line,
-                  int64_t step)
+                  int64_t four_lines)
 {
     for (int32_t i = 0; i < SPAN; i++) {
         const float a = heard[0][i] + heard[4][i], b = heard[0][i] - heard[4][i];
-        const float c = heard[8][i] + heard[12][i], d = heard[8][i] - heard[12][i];
-        line[i] = in[i] + (a + c);
-        line[i + step] = in[i] + (b + d);
-        line[i + 2 * step] = in[i] + (a - c);
-        line[i + 3 * step] = in[i] + (b - d);
-        heard[4][i] = b + d;
+        line[i] = in[i] + a;
+        line[i + four_lines] = in[i] + b;
+        heard[0][i] = a;
+    }
+}
+
+/* All-passes in series (Schroeder 1962), for a span: what has waited for its delay leaves them, and what
+ * comes in waits. Vectors, since a compiler cannot know that nothing is read behind what is written. */
+INLINE void diffuse(float *through, const float *const late[DIFFUSERS], float *const now[DIFFUSERS],
+                    float gain)
+{
+    for (int32_t i = 0; i < SPAN; i += 8) {
+        eight x = *(const eight *)(through + i);
+#pragma GCC unroll 3
+        for (int32_t n = 0; n < DIFFUSERS; n++) {
+            const eight waited = *(const eight *)(late[n] + i), in = x - gain * waited;
+            *(eight *)(now[n] + i) = in;
+            x = waited + gain * in;
+        }
+        *(eight *)(through + i) = x;
     }
 }
 
@@ -104,11 +118,12 @@ INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *res
  * the middle, one for the side, two in series for the send. They go side by side, so the second
  * one of the send works a span behind the others.
  *
- * The send then rings a room: 16 delay lines that feed one another, two of them heard at `levels`.
- * Each line is a ring of `length` (a power of two) samples and a copy of the first 128 behind them;
- * no delay is below 65. Of what leaves a line, `gains` (16, 2) takes the sample and the one after
- * it. `clock` holds the place that is written next and for how many samples the send has been
- * silent: after `still` of them the room is, too. */
+ * The send then rings a room. It passes three all-passes in series, of a gain of `diffusion`, and
+ * goes into 8 delay lines that feed one another, two of which are heard at `levels`. Each row of
+ * `lines`, first those and then the all-passes', is a ring of `length` (a power of two) samples and a
+ * copy of the first 128 behind them; no delay is below 65. Of what leaves a line, `gains` (8, 2) takes
+ * the sample and the one after it. `clock` holds the place that is written next and for how many
+ * samples the send has been silent: after `still` of them the room is, too. */
 typedef struct {
     const double *biquads;
     double *states;
@@ -117,6 +132,7 @@ typedef struct {
     const int32_t *delays;
     const float *gains, *levels;
     int64_t *clock, still;
+    float diffusion;
 } console;
 
 /* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`. The
@@ -126,7 +142,7 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
 {
     enum { COPIED = 2 * SPAN };
     static const float nothing[3 * SPAN];
-    const int64_t length = of->length, line_length = length + COPIED;
+    const int64_t length = of->length, row_frames = length + COPIED;
     const float *gains = of->gains, *levels = of->levels;
     double *states = of->states;
     float *lines = of->lines;
@@ -157,16 +173,18 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
 
         if (!rings)
             for (int32_t i = 0; i < SPAN; i += 4) cut_all(rows, i, k, z);
+        const int64_t place = clock[0] & (length - 1);
+        float *now[DELAYS];
+        const float *late[DELAYS];
+        for (int32_t n = 0; n < DELAYS; n++) {
+            now[n] = lines + n * row_frames + place;
+            late[n] = lines + n * row_frames + ((clock[0] - of->delays[n]) & (length - 1));
+        }
         /* The room's work is done while the cuts, sample after sample, wait for themselves. */
         for (int32_t line = 0; rings && line < LINES; line += 4) {
-            const float *late[4];
-            for (int32_t n = 0; n < 4; n++)
-                late[n] = lines + (line + n) * line_length +
-                          ((clock[0] - of->delays[line + n]) & (length - 1));
-            for (int32_t i = 0; i < SPAN; i += 16) {
-                cut_all(rows, 4 * line + i / 4, k, z);
-                leave(late, gains + 2 * line, i, heard + line);
-                leave(late, gains + 2 * line, i + 8, heard + line);
+            for (int32_t i = 0; i < SPAN; i += 8) {
+                cut_all(rows, 8 * line + i / 2, k, z);
+                leave(late + line, gains + 2 * line, i, heard + line);
             }
         }
         float *left = ends ? beyond : to + start, *right = left + left_row;
@@ -185,21 +203,20 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
             for (int32_t i = 0; i < 2; i++) last[i][CUT_SEND % ABREAST] = states[2 * CUT_SEND + i];
             continue;
         }
-        const int64_t place = clock[0] & (length - 1);
-        for (int32_t line = 0; rings && line < 4; line++)
-            enter(heard + line, send, lines + line * line_length + place, 4 * line_length);
-        for (int32_t line = 0; rings && place < COPIED && line < LINES; line++) {
-            float *own = lines + line * line_length + place;
-            memcpy(own + length, own, sizeof(float) * SPAN);
-        }
+        if (rings) diffuse(send, late + LINES, now + LINES, of->diffusion);
+        for (int32_t line = 0; rings && line < LINES / 2; line++)
+            enter(heard + line, send, now[line], LINES / 2 * row_frames);
+        for (int32_t n = 0; rings && place < COPIED && n < DELAYS; n++)
+            memcpy(now[n] + length, now[n], sizeof(float) * SPAN);
         float *out = to + start - SPAN;
         for (int32_t i = 0; rings && i < SPAN; i++) {
-            out[i] += levels[0] * heard[5][i];
-            out[to_row + i] += levels[1] * heard[6][i];
+            out[i] += levels[0] * heard[1][i];
+            out[to_row + i] += levels[1] * heard[2][i];
         }
         clock[0] += SPAN;
         clock[1] = sounds ? 0 : clock[1] + SPAN;
-        if (rings && clock[1] >= of->still) memset(lines, 0, sizeof(float) * LINES * line_length);
+        if (rings && clock[1] >= of->still)
+            memset(lines, 0, sizeof(float) * DELAYS * row_frames);
     }
     for (int32_t i = 0; i < 2; i++) states[2 * CUT_SEND + i] = last[i][CUT_SEND % ABREAST];
 }

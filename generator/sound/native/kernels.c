@@ -27,10 +27,11 @@
 
 #define INLINE static inline __attribute__((always_inline))
 
-enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 16 };
+enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 8, DIFFUSERS = 3, DELAYS = LINES + DIFFUSERS };
 
 typedef double two __attribute__((vector_size(16)));
 typedef double four __attribute__((vector_size(32)));
+typedef float eight __attribute__((vector_size(32), aligned(4)));
 
 #include "mixing.h"
 #include "metering.h"
