@@ -281,6 +281,31 @@ def test_where_the_rest_of_it_is_louder_a_note_is_recorded_anew(tables, recorded
     player.close()
 
 
+def test_what_swells_has_one_scale_from_soon_on(tables, recorded, tmp_path):
+    """Though it grows louder still; and each length is what it is when it is recorded alone."""
+    settings = {"rate_hz": RATE_HZ, "tuning_hz": 440.0}
+    alone = Player(tables, **settings)
+    cache = NoteCache(tmp_path, tables.path, **settings)
+    player = Player(tables, **settings, cache=cache)
+    longest = NoteKey(0, 49, 69, 100, HELD_BLOCKS[8], held=1)
+    held = player.recording(longest)
+    cache.seal()
+    softer = 0
+    for blocks in HELD_BLOCKS[:8]:
+        key = longest._replace(duration_blocks=blocks)
+        recorded.clear()
+        short = player.recording(key)
+        is_beginning = blocks * BLOCK >= held.scaled_by
+        assert recorded == ([] if is_beginning else [key])
+        softer += is_beginning and np.abs(short.samples).max() < np.abs(held.samples).max()
+        anew = alone.recording(key)
+        np.testing.assert_array_equal(short.samples, anew.samples)
+        assert (short.scale, short.frames) == (anew.scale, anew.frames)
+    assert softer > 1
+    alone.close()
+    player.close()
+
+
 def test_envelopes_add_up_and_depend_on_key_and_touch():
     """SoundFont 2.04, 8.1.2 (generators 33 to 40) and 9.4: preset zones add to the samples'."""
     inner = zone({34: -2000, 35: -500, 36: 2400, 37: 300, 38: 100, 39: 10, 40: 20})
