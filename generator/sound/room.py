@@ -24,7 +24,7 @@ STILL_S = 1.0
 _LINES_MS = (19.31, 22.97, 26.17, 30.59, 34.61, 39.83, 45.13, 51.07)
 """The lengths of the lines, and so the first reflections: at no even distance."""
 
-_DIFFUSERS_MS = (2.97, 4.31, 6.13)
+_DIFFUSERS_MS = (2.97, 4.31, 6.13)  # 65 samples or more at the lowest rate
 _DIFFUSION = 0.62
 
 _DULLNESS = 0.3  # of the longest line; shorter ones dull less
