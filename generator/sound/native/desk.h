@@ -83,15 +83,13 @@ INLINE void leave(const float *const lines[4], const float *gains, int32_t at, f
 }
 
 /* The last, for a span of a line and of the one that is four behind: what comes in goes with it into
- * both. The first row stays, to be heard. */
+ * both. */
 INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *restrict line,
                   int64_t four_lines)
 {
     for (int32_t i = 0; i < SPAN; i++) {
-        const float a = heard[0][i] + heard[4][i], b = heard[0][i] - heard[4][i];
-        line[i] = in[i] + a;
-        line[i + four_lines] = in[i] + b;
-        heard[0][i] = a;
+        line[i] = in[i] + (heard[0][i] + heard[4][i]);
+        line[i + four_lines] = in[i] + (heard[0][i] - heard[4][i]);
     }
 }
 
@@ -210,8 +208,8 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
             memcpy(now[n] + length, now[n], sizeof(float) * SPAN);
         float *out = to + start - SPAN;
         for (int32_t i = 0; rings && i < SPAN; i++) {
-            out[i] += levels[0] * heard[1][i];
-            out[to_row + i] += levels[1] * heard[2][i];
+            out[i] += levels[0] * (heard[1][i] + heard[5][i]);
+            out[to_row + i] += levels[1] * (heard[2][i] + heard[6][i]);
         }
         clock[0] += SPAN;
         clock[1] = sounds ? 0 : clock[1] + SPAN;
