@@ -157,6 +157,7 @@ class Bus:
     def _corners(self, start: int, end: int) -> "tuple[NDArray[np.int64], NDArray[np.float32]]":
         """Return the corners of the curve of expression that matter between two samples."""
         times, levels = self._expression
+        # Not `searchsorted`, which lets other threads go first and waits for them.
         first, last = bisect_right(times, start) - 1, bisect_left(times, end) + 1
         return times[first:last] - start, levels[first:last]
 

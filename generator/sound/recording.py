@@ -1,8 +1,8 @@
 """A recorded note in memory: 16 bits a sample and a scale of its own; and how a note plays it.
 
-That is 98 dB below the peak of each note, 92 where it swells while it is held, finer than anything
-placed beside it lets hear, in half the memory of floats: what is kept at once decides how many
-notes have to be played again.
+That is 98 dB below the peak of each note, 92 or more where it swells, finer than anything placed
+beside it lets hear, in half the memory of floats: what is kept at once decides how many notes have
+to be played again.
 """
 
 from typing import TYPE_CHECKING, NamedTuple

@@ -58,12 +58,11 @@ class Spool:
         self._file: Any = None  # a binary file; typing knows no `readinto` of one
 
     def close(self) -> None:
-        """Free the memory, and the disk space beside what goes on: a system takes its time."""
+        """Free the memory and the disk space."""
         self._spare += self._chunks
         self._chunks.clear()
         if self._file:
-            threading.Thread(target=self._file.close).start()
-            self._file = None
+            self._file.close()
 
     def blank(self) -> "NDArray[np.float32]":
         """Return where the next block is to be made; it is kept by `keep` and gone after that."""
