@@ -333,11 +333,11 @@ LENGTH = 256
 
 def room(seed: int, now: int = 0, still: int = 1 << 20) -> native.Network:
     """Return delays from the least to the greatest, gains that die away, and levels."""
-    delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 11, np.int32)
-    delays[:2] = delays[8:10] = 65, LENGTH
-    lines, clock = np.zeros((11, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
-    gains, levels = noise(seed, 8, 2) / 8, noise(seed + 1, 2)
-    return native.Network(lines, delays, gains, levels, clock, still, diffusion=0.5)
+    delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 12, np.int32)
+    delays[:2] = delays[9:11] = 65, LENGTH
+    lines, clock = np.zeros((12, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
+    gains, levels = noise(seed, 8) / 3, noise(seed + 1, 2)
+    return native.Network(lines, delays, gains, levels, clock, still, 0.3, diffusion=0.5)
 
 
 def biquads(rng: np.random.Generator, count: int) -> np.ndarray:
@@ -381,18 +381,20 @@ def test_a_desk_cuts_and_rings_a_network_of_delays_whatever_the_blocks(seed, spa
     send = sosfilt(sos[3], send, zi=before[3, None])[0]
     network = room(seed, spans_before * SPAN)
     gains, levels = (part.astype(float) for part in network[2:4])
-    for delay in network.delays[8:]:
+    for delay in network.delays[9:]:
         turned = np.zeros(delay + 1)
         turned[0], turned[-1] = network.diffusion, 1
         send = lfilter(turned, turned[::-1], send)
-    matrix, expected = hadamard(8), np.array([middle + side, middle - side])
+    send = np.hstack([np.zeros(network.delays[8]), send])
+    matrix = np.roll(np.eye(8) - 2 / 8, 1, axis=0)
+    expected = np.array([middle + side, middle - side])
     lines = np.zeros((8, LENGTH + 640))
     late = LENGTH - network.delays[:8]
-    for i, sample in enumerate(send):
+    for i in range(640):
         leaving = lines[np.arange(8), late + i], lines[np.arange(8), late + i + 1]
-        heard = matrix @ (gains[:, 0] * leaving[0] + gains[:, 1] * leaving[1])
-        lines[:, LENGTH + i] = sample + heard
-        expected[:, i] += levels * heard[[1, 2]]
+        left = gains * (leaving[0] + network.dulling * leaving[1])
+        lines[:, LENGTH + i] = send[i] + matrix @ left
+        expected[:, i] += levels * (hadamard(8)[[1, 2]] @ left)
     states = before.copy()
     whole = on_desk(signal, cuts, states, network)
     np.testing.assert_allclose(whole, expected, rtol=1e-5, atol=1e-5 * np.abs(expected).max())
@@ -646,7 +648,7 @@ def test_samples_that_are_no_neighbours_are_refused(loop):
     [
         (native._SOUNDING, "PPqqPqPqfi", (1, 2, 3, 4, 5, -6, 7, -8, 0.5, 9)),
         (native._STRIP, "PqPPqQfffi", (1, 2, 3, 4, 5, 6, 0.5, -0.5, 0.25, 7)),
-        (native._CONSOLE, "PPPqPPPPqf", (*range(1, 10), 0.5)),
+        (native._CONSOLE, "PPPqPPPPqff", (*range(1, 10), 0.5, 0.25)),
         (native._INSTRUMENT, 10 * "P" + "q", tuple(range(1, 12))),
         (native._IMPRESSION, "ffiq", (0.5, 0.25, 1, 2)),
     ],

@@ -4,8 +4,9 @@ The room is linear and never changes, so a repeated bar sounds the same each tim
 up. It is a small, dark studio room: low cut so that the bass stays dry and in the middle, quick
 decay so that a stop is silent.
 
-A feedback delay network (Jot and Chaigne 1991): eight lines, mixed by a Hadamard matrix, which
+A feedback delay network (Jot and Chaigne 1991): eight lines, mixed by a Householder matrix, which
 neither adds nor takes energy; each line takes off what its length asks for, and all decay alike.
+Each feeds the next one (Smith, Physical Audio Signal Processing, "Householder Feedback Matrix").
 What comes in passes three all-passes (Schroeder 1962), which make of each reflection a cluster.
 """
 
@@ -21,13 +22,15 @@ DECAY_S = 0.42
 STILL_S = 1.0
 """How long it rings at most behind the last sound: by more than 140 dB."""
 
-_LINES_MS = (19.31, 22.97, 26.17, 30.59, 34.61, 39.83, 45.13, 51.07)
+_LINES_DECAY_S = 0.44  # what they feed into each other adds up to DECAY_S
+
+_LINES_MS = (34.23, 33.01, 18.42, 46.37, 19.92, 41.90, 36.90, 28.41)
 """The lengths of the lines, and so the first reflections: at no even distance."""
 
-_DIFFUSERS_MS = (2.97, 4.31, 6.13)  # 65 samples or more at the lowest rate
-_DIFFUSION = 0.62
+_DIFFUSERS_MS = (3.18, 3.81, 5.59)  # 65 samples or more at the lowest rate
+_DIFFUSION = 0.65
 
-_DULLNESS = 0.3  # of the longest line; shorter ones dull less
+_DULLING = 0.136
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
 _CACHE_LINE_BYTES = 64  # no vector lies across two
 
@@ -45,18 +48,18 @@ def build_room(rate_hz: int) -> Network:
     """
     import numpy as np
 
-    delays = np.rint(np.array(_LINES_MS + _DIFFUSERS_MS) * rate_hz / 1000).astype(np.int32)
     lines_s = np.array(_LINES_MS) / 1000
-    kept = 10 ** (-3 * lines_s / DECAY_S) / np.sqrt(len(lines_s))  # the matrix is unscaled
-    dull = _DULLNESS * lines_s / lines_s[-1]
-    gains = np.stack([kept * (1 - dull), kept * dull], axis=1).astype(np.float32)
+    # What comes in waits for a span: so the lines need not wait for it.
+    all_s = np.array([*lines_s, SPAN / rate_hz, *(ms / 1000 for ms in _DIFFUSERS_MS)])
+    delays = np.rint(all_s * rate_hz).astype(np.int32)
+    gains = (10 ** (-3 * lines_s / _LINES_DECAY_S) / (1 + _DULLING)).astype(np.float32)
     # The shortest rings, of a power of two, that hold the longest line: they stay in the cache.
     ring_frames = 1 << int(delays.max() - 1).bit_length()
     lines = native.aligned((len(delays), ring_frames + 2 * SPAN), np.float32, _CACHE_LINE_BYTES)
     lines[:] = 0
     still = _whole_spans(STILL_S * rate_hz)
     clock = np.array([0, still])
-    room = Network(lines, delays, gains, np.ones(2, np.float32), clock, still, _DIFFUSION)
+    room = Network(lines, delays, gains, np.ones(2, np.float32), clock, still, _DULLING, _DIFFUSION)
 
     impulse = np.zeros((3, _whole_spans(DECAY_S * rate_hz)), np.float32)
     impulse[2, 0] = 1.0

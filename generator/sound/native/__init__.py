@@ -62,7 +62,7 @@ PAGE_BYTES = 4096
 _SOUNDING = struct.Struct("@PPqqPqPqfi")
 _IMPRESSION = struct.Struct("@ffiq")
 _STRIP = struct.Struct("@PqPPqQfffi")
-_CONSOLE = struct.Struct("@PPPqPPPPqf0q")
+_CONSOLE = struct.Struct("@PPPqPPPPqff")
 _POINTER, _COUNT, _NUMBER, _LEVEL = ctypes.c_void_p, ctypes.c_int64, ctypes.c_int32, ctypes.c_float
 _TAKES: dict[str, tuple[Any, ...]] = {
     "mix": (_POINTER, _COUNT, _POINTER, _COUNT, _COUNT, _NUMBER, _POINTER),
@@ -254,13 +254,14 @@ class Instrument(NamedTuple):
 
 
 class Network(NamedTuple):
-    """A room of eight delay lines that feed one another, behind three all-passes in series.
+    """A room of eight delay lines that feed one another, behind three all-passes and a delay.
 
-    `lines` (11, length + 128), first theirs, then the all-passes', are rings, the length a power of
-    two; `delays` (11,) are in samples, 65 or more; `gains` (8, 2) are those of the sample that
-    leaves a line and of the one after it, `levels` (2,) those of the sides, `diffusion` that of the
-    all-passes. `clock` (2,) is where the lines are written next and for how many samples nothing
-    has come in; after `still` of them, a multiple of 64, all is silent.
+    `lines` (12, length + 128), first theirs, then that of the delay, then the all-passes', are
+    rings, the length a power of two; `delays` (12,) are in samples, 65 or more. Of what leaves a
+    line, `gains` (8,) takes the sample and, `dulling` times, the one after it; `levels` (2,) are
+    those of the sides, `diffusion` is the gain of the all-passes. `clock` (2,) is where the lines
+    are written next and for how many samples nothing has come in; after `still` of them, a multiple
+    of 64, all is silent.
     """
 
     lines: "Samples"
@@ -269,6 +270,7 @@ class Network(NamedTuple):
     levels: "Samples"
     clock: "NDArray[np.int64]"
     still: int
+    dulling: float
     diffusion: float
 
 
@@ -285,7 +287,7 @@ class Console(NamedTuple):
 
     def packed(self) -> bytes:
         """Return it as the loops take it."""
-        lines, *others, still, diffusion = self.room
+        lines, *others, still, dulling, diffusion = self.room
         return _CONSOLE.pack(
             _whole(self.biquads),
             _whole(self.states),
@@ -293,6 +295,7 @@ class Console(NamedTuple):
             lines.shape[1] - 2 * SPAN,
             *map(_whole, others),
             still,
+            dulling,
             diffusion,
         )
 

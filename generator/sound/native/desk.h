@@ -65,48 +65,42 @@ INLINE void cut_all(double rows[CUTS][SPAN], int32_t at, const lanes k[][5], lan
     }
 }
 
-/* A room's lines are mixed by a Hadamard matrix of 8 rows, patterns of signs, in three stages. The
- * first two, for eight samples of four lines: what leaves them, and how it is heard. */
-INLINE void leave(const float *const lines[4], const float *gains, int32_t at, float heard[4][SPAN])
+/* Eight samples of a room's lines. What leaves them, a little duller, and what comes in go into them
+ * again: a Householder matrix takes a quarter of the sum of all from each, and each feeds the next one.
+ * Two patterns of signs are heard. Vectors, since a compiler cannot know that nothing is read behind
+ * what is written. */
+INLINE void ring(const float *const late[LINES + 1], const float *gains, float dulling,
+                 const float levels[2], int32_t at, float *const now[LINES], float *left, float *right)
 {
-    const float *p = lines[0] + at, *q = lines[1] + at, *r = lines[2] + at, *s = lines[3] + at;
-    for (int32_t i = 0; i < 8; i++) {
-        const float w = gains[0] * p[i] + gains[1] * p[i + 1];
-        const float x = gains[2] * q[i] + gains[3] * q[i + 1];
-        const float y = gains[4] * r[i] + gains[5] * r[i + 1];
-        const float z = gains[6] * s[i] + gains[7] * s[i + 1];
-        heard[0][at + i] = (w + x) + (y + z);
-        heard[1][at + i] = (w - x) + (y - z);
-        heard[2][at + i] = (w + x) - (y + z);
-        heard[3][at + i] = (w - x) - (y - z);
-    }
-}
-
-/* The last, for a span of a line and of the one that is four behind: what comes in goes with it into
- * both. */
-INLINE void enter(float heard[LINES][SPAN], const float *restrict in, float *restrict line,
-                  int64_t four_lines)
-{
-    for (int32_t i = 0; i < SPAN; i++) {
-        line[i] = in[i] + (heard[0][i] + heard[4][i]);
-        line[i + four_lines] = in[i] + (heard[0][i] - heard[4][i]);
-    }
+    eight x[LINES], pairs[LINES / 2];
+#pragma GCC unroll 8
+    for (int32_t n = 0; n < LINES; n++)
+        x[n] = gains[n] * (*(const eight *)(late[n] + at) +
+                           dulling * *(const eight *)(late[n] + at + 1));
+#pragma GCC unroll 4
+    for (int32_t n = 0; n < LINES / 2; n++) pairs[n] = x[n] + x[n + LINES / 2];
+    const eight even = pairs[0] + pairs[2], odd = pairs[1] + pairs[3];
+    const eight taken = 0.25f * (even + odd) - *(const eight *)(late[LINES] + at);
+#pragma GCC unroll 8
+    for (int32_t n = 0; n < LINES; n++) *(eight *)(now[(n + 1) % LINES] + at) = x[n] - taken;
+    *(eight *)(left + at) += levels[0] * (even - odd);
+    *(eight *)(right + at) += levels[1] * ((pairs[0] - pairs[2]) + (pairs[1] - pairs[3]));
 }
 
 /* All-passes in series (Schroeder 1962), for a span: what has waited for its delay leaves them, and what
- * comes in waits. Vectors, since a compiler cannot know that nothing is read behind what is written. */
-INLINE void diffuse(float *through, const float *const late[DIFFUSERS], float *const now[DIFFUSERS],
-                    float gain)
+ * comes in waits. */
+INLINE void diffuse(const float *in, const float *const late[DIFFUSERS], float *const now[DIFFUSERS],
+                    float gain, float *out)
 {
     for (int32_t i = 0; i < SPAN; i += 8) {
-        eight x = *(const eight *)(through + i);
+        eight x = *(const eight *)(in + i);
 #pragma GCC unroll 3
         for (int32_t n = 0; n < DIFFUSERS; n++) {
-            const eight waited = *(const eight *)(late[n] + i), in = x - gain * waited;
-            *(eight *)(now[n] + i) = in;
-            x = waited + gain * in;
+            const eight waited = *(const eight *)(late[n] + i), kept = x - gain * waited;
+            *(eight *)(now[n] + i) = kept;
+            x = waited + gain * kept;
         }
-        *(eight *)(through + i) = x;
+        *(eight *)(out + i) = x;
     }
 }
 
@@ -116,12 +110,13 @@ INLINE void diffuse(float *through, const float *const late[DIFFUSERS], float *c
  * the middle, one for the side, two in series for the send. They go side by side, so the second
  * one of the send works a span behind the others.
  *
- * The send then rings a room. It passes three all-passes in series, of a gain of `diffusion`, and
- * goes into 8 delay lines that feed one another, two of which are heard at `levels`. Each row of
- * `lines`, first those and then the all-passes', is a ring of `length` (a power of two) samples and a
- * copy of the first 128 behind them; no delay is below 65. Of what leaves a line, `gains` (8, 2) takes
- * the sample and the one after it. `clock` holds the place that is written next and for how many
- * samples the send has been silent: after `still` of them the room is, too. */
+ * The send then rings a room. It passes three all-passes in series, of a gain of `diffusion`, waits,
+ * and goes into 8 delay lines that feed one another, all of which are heard at `levels`. Each row of
+ * `lines`, first those, then where it waits, then the all-passes', is a ring of `length` (a power of
+ * two) samples and a copy of the first 128 behind them; no delay is below 65. Of what leaves a line,
+ * `gains` takes the sample and, `dulling` times, the one after it. `clock` holds the place that is
+ * written next and for how many samples the send has been silent: after `still` of them the room is,
+ * too. */
 typedef struct {
     const double *biquads;
     double *states;
@@ -130,7 +125,7 @@ typedef struct {
     const int32_t *delays;
     const float *gains, *levels;
     int64_t *clock, still;
-    float diffusion;
+    float dulling, diffusion;
 } console;
 
 /* What becomes of a signal, three rows of `frames` (a multiple of 64): the left and right of `to`. The
@@ -141,11 +136,10 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
     enum { COPIED = 2 * SPAN };
     static const float nothing[3 * SPAN];
     const int64_t length = of->length, row_frames = length + COPIED;
-    const float *gains = of->gains, *levels = of->levels;
     double *states = of->states;
     float *lines = of->lines;
     int64_t *clock = of->clock;
-    _Alignas(64) float beyond[2 * SPAN], send[SPAN], heard[LINES][SPAN];
+    _Alignas(64) float beyond[2 * SPAN], send[SPAN];
     _Alignas(64) double rows[CUTS][SPAN] = {{0}};
     lanes k[CUTS / ABREAST][5], z[CUTS / ABREAST][2], *last = z[CUT_SEND / ABREAST];
     for (int32_t row = 0; row < CUTS; row++) {
@@ -163,9 +157,7 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
             for (int32_t row = 0; row < CUT_SEND; row++)
                 for (int32_t i = 0; i < 2; i++)
                     states[2 * row + i] = z[row / ABREAST][i][row % ABREAST];
-        int32_t sounds = last[0][CUT_SEND % ABREAST] != 0 || last[1][CUT_SEND % ABREAST] != 0;
-        for (int32_t i = 0; i < SPAN; i++) sounds |= rows[CUT_SEND][i] != 0;
-        const int32_t rings = !begins && (sounds || clock[1] < of->still);
+        const int32_t rings = !begins && clock[1] < of->still;
         for (int32_t row = 0; row < CUT_SEND; row++)
             for (int32_t i = 0; i < SPAN; i++) rows[row][i] = from[row * from_row + i];
 
@@ -178,19 +170,21 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
             now[n] = lines + n * row_frames + place;
             late[n] = lines + n * row_frames + ((clock[0] - of->delays[n]) & (length - 1));
         }
+        float *out = to + start - SPAN;
         /* The room's work is done while the cuts, sample after sample, wait for themselves. */
-        for (int32_t line = 0; rings && line < LINES; line += 4) {
-            for (int32_t i = 0; i < SPAN; i += 8) {
-                cut_all(rows, 8 * line + i / 2, k, z);
-                leave(late + line, gains + 2 * line, i, heard + line);
-            }
+        for (int32_t i = 0; rings && i < SPAN; i += 8) {
+            cut_all(rows, i, k, z);
+            cut_all(rows, i + 4, k, z);
+            ring(late, of->gains, of->dulling, of->levels, i, now, out, out + to_row);
         }
         float *left = ends ? beyond : to + start, *right = left + left_row;
+        int32_t sounds = 0;
         for (int32_t i = 0; i < SPAN; i++) {
             const float middle = (float)rows[MIDDLE][i], side = (float)rows[SIDE][i];
             left[i] = middle + side;
             right[i] = middle - side;
             send[i] = (float)rows[SEND][i];
+            sounds |= send[i] != 0;
         }
         /* What is below anything heard goes: tiny numbers are slow. */
         for (int32_t n = 0; n < 2 * CUTS / ABREAST; n++) {
@@ -201,16 +195,11 @@ WIDE static void finish(const console *of, const float *signal, int64_t signal_r
             for (int32_t i = 0; i < 2; i++) last[i][CUT_SEND % ABREAST] = states[2 * CUT_SEND + i];
             continue;
         }
-        if (rings) diffuse(send, late + LINES, now + LINES, of->diffusion);
-        for (int32_t line = 0; rings && line < LINES / 2; line++)
-            enter(heard + line, send, now[line], LINES / 2 * row_frames);
-        for (int32_t n = 0; rings && place < COPIED && n < DELAYS; n++)
+        const int32_t goes_on = rings || sounds;
+        if (goes_on)
+            diffuse(send, late + LINES + 1, now + LINES + 1, of->diffusion, now[LINES]);
+        for (int32_t n = 0; goes_on && place < COPIED && n < DELAYS; n++)
             memcpy(now[n] + length, now[n], sizeof(float) * SPAN);
-        float *out = to + start - SPAN;
-        for (int32_t i = 0; rings && i < SPAN; i++) {
-            out[i] += levels[0] * (heard[1][i] + heard[5][i]);
-            out[to_row + i] += levels[1] * (heard[2][i] + heard[6][i]);
-        }
         clock[0] += SPAN;
         clock[1] = sounds ? 0 : clock[1] + SPAN;
         if (rings && clock[1] >= of->still)

@@ -11,11 +11,20 @@ static inline uint32_t scattered(uint32_t x)
     return x ^ (x >> 16);
 }
 
+static inline uint32_t bits_of(float value)
+{
+    uint32_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    return bits;
+}
+
+/* The nearest number of 16 bits: it is left in the last bits of what is added to 1.5 * 2^23. The bits
+ * of such floats are in order, and numbers are held between others faster than floats. */
 static inline int16_t rounded(float value)
 {
-    const float whole = 12582912.0f; /* 1.5 * 2^23: what is added to it loses its fraction */
-    value = value > 32767.0f ? 32767.0f : value < -32768.0f ? -32768.0f : value;
-    return (int16_t)((value + whole) - whole);
+    const int32_t none = 0x4b400000, sum = (int32_t)bits_of(value + 0x1.8p23f);
+    const int32_t high = sum < none + 32767 ? sum : none + 32767;
+    return (int16_t)(high > none - 32768 ? high : none - 32768);
 }
 
 /* Rows, `row_frames` apart, times a factor, as 16-bit samples. */
@@ -25,13 +34,6 @@ WIDE EXPORT void quantised(const float *restrict from, int32_t rows, int64_t row
     for (int32_t row = 0; row < rows; row++)
         for (int64_t i = 0; i < frames; i++)
             to[row * frames + i] = rounded(from[row * row_frames + i] * factor);
-}
-
-static inline uint32_t bits_of(float value)
-{
-    uint32_t bits;
-    memcpy(&bits, &value, sizeof bits);
-    return bits;
 }
 
 /* Numbers from 0 on in half precision (IEEE 754): the nearest, of two the even one, or those that are
@@ -59,17 +61,21 @@ static inline int16_t dithered(float sample, uint32_t place)
     return rounded(sample * 32767.0f + noise * (1.0f / 65536.0f));
 }
 
-WIDE static void dithered_line(const float *restrict left, const float *restrict right,
-                               int64_t frames, float gain, float level, float step, int64_t start,
-                               int16_t *restrict pcm)
-{
-    for (int64_t i = 0; i < frames; i++) {
-        const uint32_t place = 2 * (uint32_t)(start + i);
-        const float height = level + step * (float)(int32_t)i;
-        pcm[2 * i] = dithered(left[i] * gain * height, place);
-        pcm[2 * i + 1] = dithered(right[i] * gain * height, place + 1);
+/* Samples, from number `start` of the track on, as they are or along a straight line. */
+#define DEFINE_DITHERED(name, line)                                                                \
+    WIDE static void name(const float *restrict left, const float *restrict right, int32_t frames, \
+                          float gain, float level, float step, uint32_t start,                     \
+                          int16_t *restrict pcm)                                                   \
+    {                                                                                              \
+        for (int32_t i = 0; i < frames; i++) {                                                     \
+            const uint32_t place = 2 * (start + (uint32_t)i);                                      \
+            const float height = line ? level + step * (float)i : 1;                               \
+            pcm[2 * i] = dithered(left[i] * gain * height, place);                                 \
+            pcm[2 * i + 1] = dithered(right[i] * gain * height, place + 1);                        \
+        }                                                                                          \
     }
-}
+DEFINE_DITHERED(dithered_plain, 0)
+DEFINE_DITHERED(dithered_line, 1)
 
 /* Two rows, times gain, to interleaved 16-bit samples with triangular dither, which depends only
  * on the place in the track: `start` is that of the first sample. They follow a curve of straight
@@ -77,12 +83,19 @@ WIDE static void dithered_line(const float *restrict left, const float *restrict
 EXPORT void to_pcm16(const float *rows, int64_t row_frames, int64_t frames, float gain,
                      int64_t start, const float *corners, int16_t *pcm)
 {
-    const int64_t stride = corners ? SPAN : frames;
-    for (int64_t at = 0; at < frames; at += stride) {
-        const float level = corners ? corners[at / SPAN] : 1;
-        const float step = corners ? (corners[at / SPAN + 1] - level) / SPAN : 0;
-        dithered_line(rows + at, rows + row_frames + at, at + stride < frames ? stride : frames - at,
-                      gain, level, step, start + at, pcm + 2 * at);
+    for (int64_t at = 0, next = 0; at < frames; at = next) {
+        float level = 1, step = 0;
+        if (corners && (corners[at / SPAN] != 1 || corners[at / SPAN + 1] != 1)) {
+            level = corners[at / SPAN];
+            step = (corners[at / SPAN + 1] - level) / SPAN;
+            next = at + SPAN;
+        } else { /* as long as there is no curve, as mostly there is not */
+            while (next < frames && (!corners || corners[next / SPAN + 1] == 1)) next += SPAN;
+        }
+        if (next > frames) next = frames;
+        (level == 1 && step == 0 ? dithered_plain : dithered_line)(
+            rows + at, rows + row_frames + at, (int32_t)(next - at), gain, level, step,
+            (uint32_t)(start + at), pcm + 2 * at);
     }
 }
 
