@@ -227,7 +227,7 @@ class _Gauge(ctypes.Structure):
         ("weighting", ctypes.c_double * 10),
         ("rate", ctypes.c_double),
         ("taps", ctypes.c_void_p),
-        ("around", ctypes.c_double * 12),
+        ("states", ctypes.c_double * 16),
         ("open_hop", ctypes.c_double),
         ("hops", ctypes.c_int64),
         ("seen", ctypes.c_int64),

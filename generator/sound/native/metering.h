@@ -16,83 +16,50 @@ WIDE EXPORT void span_heights(const float *restrict from, int64_t spans, float *
     }
 }
 
-/* Defines a step of as many biquads (direct form I) as a vector has lanes: two samples of each, which
- * go to `to` and the row behind it. With p and q what comes from before the biquads, both samples
- * follow from the two behind them before those: only every other sample has to be waited for.
- * States `z`: the last two samples of before and of behind. */
-#define DEFINE_STEP(name, lanes)                                                               \
-    INLINE void name(const lanes k[10], lanes now, lanes next, lanes z[4], double to[2][4])    \
-    {                                                                                          \
-        const lanes p = k[0] * now + (k[1] * z[0] + k[2] * z[1]);                              \
-        const lanes q = k[0] * next + (k[3] * now + (k[4] * z[0] + k[5] * z[1]));              \
-        const lanes y = (p - k[6] * z[2]) - k[7] * z[3];                                       \
-        z[2] = (q + k[9] * z[3]) + k[8] * z[2];                                                \
-        z[0] = next, z[1] = now, z[3] = y;                                                     \
-        *(lanes *)to[0] = y;                                                                   \
-        *(lanes *)to[1] = z[2];                                                                \
-    }
-
-#ifdef HAS_AVX
-__attribute__((target("avx2"))) DEFINE_STEP(step_of_four, four)
-
-/* `weigh`, with both biquads side by side. */
-__attribute__((target("avx2"))) static void weigh_abreast(const double k[10][4], const float *left,
-                                                          const float *right, double z[4][4],
-                                                          double behind[SPAN][4])
+/* Filters a span by two biquads in series, side by side: lanes 0 and 1 are left and right in the first
+ * one, 2 and 3 in the second, which takes what the first one has left in `behind` a span before, so
+ * that neither waits for the other. Both have a b0 of 1 (direct form I). With p and q what comes from
+ * before the biquads, two samples follow from the two behind them before those: only every other one
+ * has to be waited for. States `z`: the last two samples of before and of behind. Returns the sum of
+ * the squares behind the second biquad. */
+WIDE static double weigh(const four k[9], const float *left, const float *right, four z[4],
+                         double behind[SPAN][4])
 {
-    four own[10], state[4];
-#pragma GCC unroll 10
-    for (int32_t n = 0; n < 10; n++) own[n] = *(const four *)k[n];
-#pragma GCC unroll 4
-    for (int32_t n = 0; n < 4; n++) state[n] = *(const four *)z[n];
-    for (int32_t i = 0; i < SPAN; i += 2) {
-        const double *a = behind[i], *b = behind[i + 1];
-        const four now = {left[i], right[i], a[0], a[1]};
-        const four next = {left[i + 1], right[i + 1], b[0], b[1]};
-        step_of_four(own, now, next, state, behind + i);
+    four last = z[0], other = z[1], newer = z[2], older = z[3], sums = {0};
+    for (int32_t i = 0; i < SPAN; i += 4) {
+        four l, r;
+        for (int32_t n = 0; n < 4; n++) l[n] = left[i + n];
+        for (int32_t n = 0; n < 4; n++) r[n] = right[i + n];
+        const four even = __builtin_shufflevector(l, r, 0, 4, 2, 6);
+        const four odd = __builtin_shufflevector(l, r, 1, 5, 3, 7);
+#pragma GCC unroll 2
+        for (int32_t n = 0; n < 4; n += 2) {
+            four *const to = (four *)behind[i + n];
+            const four now = n ? __builtin_shufflevector(even, to[0], 2, 3, 4, 5)
+                               : __builtin_shufflevector(even, to[0], 0, 1, 4, 5);
+            const four next = n ? __builtin_shufflevector(odd, to[1], 2, 3, 4, 5)
+                                : __builtin_shufflevector(odd, to[1], 0, 1, 4, 5);
+            const four p = now + (k[0] * last + k[1] * other);
+            const four q = next + (k[2] * now + (k[3] * last + k[4] * other));
+            const four y = (p - k[5] * newer) - k[6] * older;
+            newer = (q + k[8] * older) + k[7] * newer;
+            last = next, other = now, older = y;
+            to[0] = older, to[1] = newer;
+            sums += older * older + newer * newer;
+        }
     }
-#pragma GCC unroll 4
-    for (int32_t n = 0; n < 4; n++) *(four *)z[n] = state[n];
-}
-#endif
-
-DEFINE_STEP(step_of_two, two)
-
-/* Filters a span by two biquads in series: lanes 0 and 1 of all that has four are left and right in
- * the first one, 2 and 3 in the second. That one takes what the first one has left in `behind` a span
- * before, so that neither waits for the other. */
-static void weigh(const double k[10][4], const float *left, const float *right, double z[4][4],
-                  double behind[SPAN][4])
-{
-#ifdef HAS_AVX
-    if (__builtin_cpu_supports("avx2")) {
-        weigh_abreast(k, left, right, z, behind);
-        return;
-    }
-#endif
-    two own[2][10], state[2][4];
-#pragma GCC unroll 20
-    for (int32_t n = 0; n < 20; n++) own[n % 2][n / 2] = *(const two *)(k[n / 2] + n % 2 * 2);
-#pragma GCC unroll 8
-    for (int32_t n = 0; n < 8; n++) state[n % 2][n / 2] = *(const two *)(z[n / 2] + n % 2 * 2);
-    for (int32_t i = 0; i < SPAN; i += 2) {
-        const two a = {left[i], right[i]}, b = {left[i + 1], right[i + 1]};
-        const two c = *(const two *)behind[i], d = *(const two *)behind[i + 1];
-        step_of_two(own[0], a, b, state[0], behind + i);
-        step_of_two(own[1], c, d, state[1], (double(*)[4])(behind[i] + 2));
-    }
-#pragma GCC unroll 8
-    for (int32_t n = 0; n < 8; n++) *(two *)(z[n / 2] + n % 2 * 2) = state[n % 2][n / 2];
+    z[0] = last, z[1] = other, z[2] = newer, z[3] = older;
+    return sums[2] + sums[3];
 }
 
-/* What a meter is set to, and what it carries from block to block: the last two samples before,
- * between and behind the biquads, side by side; the sum of the hop that is open, the number of those
- * before it and of samples; the last span; the true peak so far. */
+/* What a meter is set to, and what it carries from block to block: the states of the biquads, as
+ * `weigh` has them; the sum of the hop that is open, the number of those before it and of samples; the
+ * last span; the true peak so far. */
 typedef struct {
     double weighting[2][5]; /* two biquads in series, (b0, b1, b2, a1, a2) */
     double rate;
     const float *taps; /* as `span_tops` has them */
-    double around[6][2];
+    double states[4][4];
     double open_hop;
     int64_t hops, seen;
     float last[2][SPAN];
@@ -105,36 +72,21 @@ static inline int64_t hop_start(const gauge *of, int64_t hop)
     return llrint((double)hop * of->rate / 10);
 }
 
-INLINE two squared(const double pair[2])
-{
-    const two of = *(const two *)pair;
-    return of * of;
-}
-
-/* Adds up the squares of a span behind the second biquad, times a factor: returns their sum, and adds
- * it to the hops that the span lies in. Those that end in it leave their mean for the next of `hops`. */
-static double add_squares(gauge *of, double behind[SPAN][4], double factor, double **hops)
+/* Adds the squares of a span behind the biquads, whose sum is known, to the hops that it lies in. Those
+ * that end in it leave their mean for the next of `hops`. All is taken times a factor. */
+static void add_squares(gauge *of, double behind[SPAN][4], double sum, double factor, double **hops)
 {
     const int64_t start = of->seen;
-    double power = 0;
-    for (int64_t i = 0; i < SPAN;) {
-        const int64_t hop_end = hop_start(of, of->hops + 1);
-        const int64_t end = hop_end - start < SPAN ? hop_end - start : SPAN;
-        two sums[4] = {{0}};
-        for (; i + 4 <= end; i += 4)
-            for (int32_t n = 0; n < 4; n++) sums[n] += squared(behind[i + n] + 2);
-        for (; i < end; i++) sums[0] += squared(behind[i] + 2);
-        const two both = (sums[0] + sums[1]) + (sums[2] + sums[3]);
-        const double sum = factor * (both[0] + both[1]);
-        power += sum;
-        of->open_hop += sum;
-        if (start + end == hop_end) {
-            *(*hops)++ = of->open_hop / (double)(hop_end - hop_start(of, of->hops));
-            of->open_hop = 0, of->hops++;
-        }
-    }
     of->seen += SPAN;
-    return power;
+    for (int64_t i = 0, hop_end; (hop_end = hop_start(of, of->hops + 1) - start) <= SPAN;) {
+        double own = 0;
+        for (; i < hop_end; i++) own += behind[i][2] * behind[i][2] + behind[i][3] * behind[i][3];
+        *(*hops)++ = (of->open_hop + factor * own) /
+                     (double)(start + hop_end - hop_start(of, of->hops));
+        of->open_hop = 0, of->hops++;
+        sum -= own;
+    }
+    of->open_hop += factor * sum;
 }
 
 /* Takes spans through both biquads. `powers` gets the mean square of each, `hops` those of the hops
@@ -143,24 +95,33 @@ static int64_t add_powers(gauge *of, const float *left, const float *right, int6
                           double factor, float *powers, double *hops)
 {
     static const float nothing[SPAN];
-    _Alignas(32) double behind[SPAN][4] = {{0}}, k[10][4], state[4][4] = {{0}};
-    double *next_hop = hops, *z = &of->around[0][0];
+    _Alignas(32) double behind[SPAN][4] = {{0}};
+    four k[9], state[4], before[4] = {{0}};
+    double *next_hop = hops;
     for (int32_t lane = 0; lane < 4; lane++) {
         const double *b = of->weighting[lane / 2], *a = b + 3;
-        const double own[10] = {b[0], b[1], b[2], b[1] - a[0] * b[0], b[2] - a[0] * b[1],
-                                -a[0] * b[2], a[0], a[1], a[0] * a[0] - a[1], a[0] * a[1]};
-        for (int32_t n = 0; n < 10; n++) k[n][lane] = own[n];
+        const double b1 = b[1] / b[0], b2 = b[2] / b[0];
+        const double own[9] = {b1,   b2,   b1 - a[0],          b2 - a[0] * b1, -a[0] * b2,
+                               a[0], a[1], a[0] * a[0] - a[1], a[0] * a[1]};
+        for (int32_t n = 0; n < 9; n++) k[n][lane] = own[n];
+        for (int32_t n = 0; n < 4; n++) state[n][lane] = of->states[n][lane];
+        if (lane % 2) factor *= b[0] * b[0];
     }
     /* The second biquad begins and ends a span behind the first one. */
-    for (int32_t n = 0; n < 8; n++) state[n / 2][n % 2] = z[n];
     for (int64_t start = 0; start <= frames; start += SPAN) {
         const int32_t begins = start == 0, ends = start == frames;
-        for (int32_t n = 0; ends && n < 8; n++) z[n] = state[n / 2][n % 2];
-        weigh(k, ends ? nothing : left + start, ends ? nothing : right + start, state, behind);
-        for (int32_t n = 0; begins && n < 8; n++) state[n / 2][2 + n % 2] = z[4 + n];
-        if (!begins) *powers++ = (float)(add_squares(of, behind, factor, &next_hop) / SPAN);
+        for (int32_t n = 0; n < 4; n++) before[n] = state[n];
+        const double sum =
+            weigh(k, ends ? nothing : left + start, ends ? nothing : right + start, state, behind);
+        for (int32_t n = 0; begins && n < 4; n++)
+            for (int32_t lane = 2; lane < 4; lane++) state[n][lane] = before[n][lane];
+        if (begins) continue;
+        add_squares(of, behind, sum, factor, &next_hop);
+        *powers++ = (float)(factor * sum / SPAN);
     }
-    for (int32_t n = 4; n < 8; n++) z[4 + n] = state[n / 2][2 + n % 2];
+    for (int32_t n = 0; n < 4; n++)
+        for (int32_t lane = 0; lane < 4; lane++)
+            of->states[n][lane] = lane < 2 ? before[n][lane] : state[n][lane];
     return next_hop - hops;
 }
 
