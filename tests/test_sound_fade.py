@@ -306,6 +306,35 @@ def test_what_swells_has_one_scale_from_soon_on(tables, recorded, tmp_path):
     player.close()
 
 
+@pytest.mark.parametrize(("program", "stays"), [(49, True), (24, False)])
+def test_where_more_tracks_come_a_key_that_stays_is_recorded_for_them_too(
+    tables, recorded, tmp_path, program, stays
+):
+    """Strings are held for as long as any key of them is; a guitar falls silent by itself.
+
+    The note that was asked for is the same bits, and its memory is that of the file.
+    """
+    settings = {"rate_hz": RATE_HZ, "tuning_hz": 440.0}
+    key = NoteKey(0, program, 60, 100, HELD_BLOCKS[4], held=1)
+    longest = key._replace(duration_blocks=HELD_BLOCKS[7])
+    player = Player(tables, **settings, cache=NoteCache(tmp_path, tables.path, **settings))
+    player.hold_on(0, program, longest.duration_blocks)
+    player.hold_on(0, program, HELD_BLOCKS[2])
+    player.hold_on(0, 1, HELD_BLOCKS[9])
+    ours = player.recording(key)
+    assert recorded == [longest if stays else key]
+    assert (ours.own_bytes == 0) == stays
+    recorded.clear()
+    player.recording(longest)
+    assert recorded == ([] if stays else [longest])
+    alone = Player(tables, **settings)
+    anew = alone.recording(key)
+    np.testing.assert_array_equal(ours.samples, anew.samples)
+    assert (ours.scale, ours.frames) == (anew.scale, anew.frames)
+    alone.close()
+    player.close()
+
+
 def test_envelopes_add_up_and_depend_on_key_and_touch():
     """SoundFont 2.04, 8.1.2 (generators 33 to 40) and 9.4: preset zones add to the samples'."""
     inner = zone({34: -2000, 35: -500, 36: 2400, 37: 300, 38: 100, 39: 10, 40: 20})

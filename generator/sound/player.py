@@ -77,6 +77,7 @@ class Player:
         self._font, self._rate_hz, self._tuning_hz = font, rate_hz, tuning_hz
         self._earliest_blocks: dict[tuple[int, int], float | None] = {}
         self._strikes: dict[tuple[int, int, int, int], _Strike] = {}
+        self._longest_blocks: dict[tuple[int, int], int] = {}
         self._local = threading.local()
         self._synths: list[Synth] = []
         self._onsets: dict[NoteKey, NDArray[np.float64]] = {}
@@ -129,10 +130,34 @@ class Player:
         if self.cache is None:
             return self._record(key)
         recording = self.cache.get(key) or self._beginning(key, self.cache)
-        if recording is None:
-            recording = self._record(key)
-            self.cache.put(key, recording)
+        if recording is None and (longer := self._had_better_be(key)) != key:
+            self._keep(longer, self.cache)
+            self.cache.seal()  # so that it can be found
+            recording = self._beginning(key, self.cache)
+        return recording or self._keep(key, self.cache)
+
+    def _keep(self, key: NoteKey, cache: NoteCache) -> Recording:
+        recording = self._record(key)
+        cache.put(key, recording)
         return recording
+
+    def hold_on(self, bank: int, program: int, blocks: int) -> None:
+        """Hear that keys of a preset are held for so long: those that stay are recorded so, too.
+
+        A pad holds any key for long sooner or later; what falls silent by itself would only take
+        longer to record.
+        """
+        longest = self._longest_blocks.get((bank, program), 0)
+        self._longest_blocks[bank, program] = max(longest, blocks)
+
+    def _had_better_be(self, key: NoteKey) -> NoteKey:
+        """Return a key that is held as long as it had better be, at least as long as it is."""
+        longest = self._longest_blocks.get((key.bank, key.program), 0)
+        if not key.held or longest <= key.duration_blocks:
+            return key
+        envelopes = self._font.preset(key.bank, key.program).envelopes(key.pitch, key.velocity)
+        stays = all(envelope.decay == 0 for envelope in envelopes)
+        return key._replace(duration_blocks=longest) if stays else key
 
     def _beginning(self, key: NoteKey, cache: NoteCache) -> Recording | None:
         """Return what is kept of a key that was held for longer, if it begins like this one."""

@@ -62,6 +62,8 @@ class Recorder:
         play them beforehand: whoever mixes waits for them most of the time.
     cache : NoteCache, optional
         Recordings on disk: asked first, and given what had to be recorded.
+    many : bool
+        Whether many tracks are to come: then some keys are held for longer than the first asks.
     """
 
     def __init__(
@@ -72,7 +74,9 @@ class Recorder:
         tuning_hz: float,
         jobs: int,
         cache: NoteCache | None = None,
+        many: bool = False,
     ) -> None:
+        self._many = many
         self._player = Player(font, rate_hz=rate_hz, tuning_hz=tuning_hz, cache=cache)
         self._threads = jobs if jobs > 1 else 0
         self._pool = ThreadPoolExecutor(self._threads, "notes") if self._threads else None
@@ -138,6 +142,9 @@ class Recorder:
             for either in (touch, loudest_touch) if needed else ():
                 if needed > held.get(either, 0):
                     held[either] = needed
+        if self._many:
+            for touch, needed in held.items():
+                self._player.hold_on(*touch[:2], _held_blocks(needed))
 
     def end(self) -> None:
         """Let other processes see what was recorded for a track, and share its memory with them."""
@@ -278,9 +285,7 @@ class Recorder:
         if not need.held_blocks:
             return (like,)
         needed = max(need.held_blocks, self._held_blocks.get(touch, 0))
-        place = bisect_left(HELD_BLOCKS, needed)
-        blocks = HELD_BLOCKS[place] if place < len(HELD_BLOCKS) else needed
-        return _layers(touch, blocks, len(need.fades))
+        return _layers(touch, _held_blocks(needed), len(need.fades))
 
 
 class _Played:
@@ -305,6 +310,12 @@ def _requests(takes: Iterable[NoteKey]) -> Iterator[list[NoteKey]]:
             some, blocks = [], 0
     if some:
         yield some
+
+
+def _held_blocks(needed: int) -> int:
+    """Return for how long a key is held that is needed for so long."""
+    place = bisect_left(HELD_BLOCKS, needed)
+    return HELD_BLOCKS[place] if place < len(HELD_BLOCKS) else needed
 
 
 @lru_cache(maxsize=8192)

@@ -64,7 +64,12 @@ class Studio:
             if settings.cache is not None:
                 cache = NoteCache(settings.cache, font.path, rate_hz=rate_hz, tuning_hz=tuning_hz)
             self._recorder = Recorder(
-                font, rate_hz=rate_hz, tuning_hz=tuning_hz, jobs=settings.jobs, cache=cache
+                font,
+                rate_hz=rate_hz,
+                tuning_hz=tuning_hz,
+                jobs=settings.jobs,
+                cache=cache,
+                many=self.memory is not None,
             )
             self._made_for = wanted
             self._reel = self._reel and Reel()
