@@ -74,7 +74,7 @@ def test_other_drums_are_placed_anew(chart, tmp_path, placed, words):
 
 
 def test_what_was_broken_off_is_not_taken_for_the_whole(chart, tmp_path, monkeypatch):
-    alone = rendered(chart, tmp_path / "alone", None)
+    alone = rendered(chart, tmp_path / "alone", None, choruses=4)
     block = ReelBus.block
 
     def interrupted(bus: ReelBus, start: int, frames: int):
@@ -85,8 +85,8 @@ def test_what_was_broken_off_is_not_taken_for_the_whole(chart, tmp_path, monkeyp
     with Studio(many=True) as kept:
         with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
             patch.setattr(ReelBus, "block", interrupted)
-            rendered(chart, tmp_path / "broken", kept)
-        assert rendered(chart, tmp_path / "whole", kept) == alone
+            rendered(chart, tmp_path / "broken", kept, choruses=4)
+        assert rendered(chart, tmp_path / "whole", kept, choruses=4) == alone
 
 
 def test_a_long_track_is_not_kept(chart, tmp_path, monkeypatch, placed):

@@ -54,11 +54,20 @@ def _studio() -> "Studio":
 
 
 @lru_cache(maxsize=8)
-def _chart(text: str, name: str) -> "Chart":
-    """Return a chart, which many tracks share."""
+def _written(text: str, name: str) -> "Chart":
+    """Return a chart as it is written, which many tracks share."""
     from generator.chart.parser import parse_chart
 
     return parse_chart(text, name)
+
+
+@lru_cache(maxsize=32)
+def _chart(text: str, name: str, key: str | None) -> "Chart":
+    """Return a chart in the key that is asked for, which the tempos of a pack share."""
+    from generator.pipeline.options import RenderOptions
+    from generator.pipeline.prepare import in_key
+
+    return in_key(_written(text, name), RenderOptions(key=key))
 
 
 def make_track(track: PlannedTrack, pack: Path) -> Outcome:
@@ -66,9 +75,10 @@ def make_track(track: PlannedTrack, pack: Path) -> Outcome:
     from generator.pipeline.render import render_track
 
     try:
-        chart = _chart(track.chart_text, f"{track.title}.chart")
+        name, options = f"{track.title}.chart", track.options
+        chart = _chart(track.chart_text, name, options.key)
         result = render_track(
-            chart, folder_of(pack, track.folder), track.options, name=track.name, studio=_studio()
+            chart, folder_of(pack, track.folder), options, name=track.name, studio=_studio()
         )
     except ChartbedError as error:
         return Outcome(track.job, track.folder, error=str(error))

@@ -25,7 +25,7 @@ __all__ = ["Mixdown", "Strip", "mix_down"]
 Samples = NDArray[np.float32]
 
 BLOCK_FRAMES = 1920 * SPAN
-_LONG_BLOCK_FRAMES = 4 * BLOCK_FRAMES  # fewer rounds, where no other thread waits for a block
+_LONG_BLOCK_FRAMES = 8 * BLOCK_FRAMES  # fewer rounds, where no other thread waits for a block
 _NEAR_FRAMES = 128 * SPAN  # three rows of them stay near the processor
 
 _LONGEST_TAIL_S = 10.0

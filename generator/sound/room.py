@@ -24,7 +24,7 @@ STILL_S = 1.0
 
 _LINES_DECAY_S = 0.44  # what they feed into each other adds up to DECAY_S
 
-_LINES_MS = (34.23, 33.01, 18.42, 46.37, 19.92, 41.90, 36.90, 28.41)
+_LINES_MS = (34.23, 33.01, 18.42, 46.81, 19.92, 41.90, 36.90, 28.41)
 """The lengths of the lines, and so the first reflections: at no even distance."""
 
 _DIFFUSERS_MS = (3.18, 3.81, 5.59)  # 65 samples or more at the lowest rate
