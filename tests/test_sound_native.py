@@ -335,6 +335,7 @@ def room(seed: int, now: int = 0, still: int = 1 << 20) -> native.Network:
     """Return delays from the least to the greatest, gains that die away, and levels."""
     delays = np.random.default_rng(seed).integers(65, LENGTH + 1, 12, np.int32)
     delays[:2] = delays[9:11] = 65, LENGTH
+    delays[8] -= 1  # this one may be 64
     lines, clock = np.zeros((12, LENGTH + 2 * SPAN), np.float32), np.array([now, 0])
     gains, levels = noise(seed, 8) / 3, noise(seed + 1, 2)
     return native.Network(lines, delays, gains, levels, clock, still, 0.3, diffusion=0.5)

@@ -190,9 +190,10 @@ class NoteCache:
 
         Brings the folder back under its limit too.
         """
-        self._write_seal()
-        if self._prefix:
-            self._look()
+        with self._lock:
+            self._write_seal()
+            if self._prefix:
+                self._look()
         # What was read stays in the system's memory but counts no longer as ours.
         contents = self._known.values()
         if sum(map(len, contents)) > _MOST_MAPPED_BYTES:

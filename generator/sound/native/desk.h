@@ -113,10 +113,10 @@ INLINE void diffuse(const float *in, const float *const late[DIFFUSERS], float *
  * The send then rings a room. It passes three all-passes in series, of a gain of `diffusion`, waits,
  * and goes into 8 delay lines that feed one another, all of which are heard at `levels`. Each row of
  * `lines`, first those, then where it waits, then the all-passes', is a ring of `length` (a power of
- * two) samples and a copy of the first 128 behind them; no delay is below 65. Of what leaves a line,
- * `gains` takes the sample and, `dulling` times, the one after it. `clock` holds the place that is
- * written next and for how many samples the send has been silent: after `still` of them the room is,
- * too. */
+ * two) samples and a copy of the first 128 behind them; no delay is below 65, nor the wait below 64.
+ * Of what leaves a line, `gains` takes the sample and, `dulling` times, the one after it. `clock` holds
+ * the place that is written next and for how many samples the send has been silent: after `still` of
+ * them the room is, too. */
 typedef struct {
     const double *biquads;
     double *states;

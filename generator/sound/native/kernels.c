@@ -29,7 +29,6 @@
 
 enum { SPAN = 64, TAPS = 32, PHASES = 3, LINES = 8, DIFFUSERS = 3, DELAYS = LINES + 1 + DIFFUSERS };
 
-typedef double two __attribute__((vector_size(16)));
 typedef double four __attribute__((vector_size(32)));
 typedef float eight __attribute__((vector_size(32), aligned(4)));
 

@@ -77,16 +77,22 @@ static inline int64_t hop_start(const gauge *of, int64_t hop)
 static void add_squares(gauge *of, double behind[SPAN][4], double sum, double factor, double **hops)
 {
     const int64_t start = of->seen;
+    int64_t hop_end = hop_start(of, of->hops + 1) - start;
     of->seen += SPAN;
-    for (int64_t i = 0, hop_end; (hop_end = hop_start(of, of->hops + 1) - start) <= SPAN;) {
-        double own = 0;
-        for (; i < hop_end; i++) own += behind[i][2] * behind[i][2] + behind[i][3] * behind[i][3];
-        *(*hops)++ = (of->open_hop + factor * own) /
-                     (double)(start + hop_end - hop_start(of, of->hops));
-        of->open_hop = 0, of->hops++;
-        sum -= own;
+    if (hop_end > SPAN) {
+        of->open_hop += factor * sum;
+        return;
     }
-    of->open_hop += factor * sum;
+    for (int64_t i = 0; i < SPAN;) {
+        const int64_t end = hop_end < SPAN ? hop_end : SPAN;
+        double own = 0;
+        for (; i < end; i++) own += behind[i][2] * behind[i][2] + behind[i][3] * behind[i][3];
+        of->open_hop += factor * own;
+        if (end < hop_end) break;
+        *(*hops)++ = of->open_hop / (double)(start + hop_end - hop_start(of, of->hops));
+        of->open_hop = 0, of->hops++;
+        hop_end = hop_start(of, of->hops + 1) - start;
+    }
 }
 
 /* Takes spans through both biquads. `powers` gets the mean square of each, `hops` those of the hops
