@@ -257,11 +257,11 @@ class Network(NamedTuple):
     """A room of eight delay lines that feed one another, behind three all-passes and a delay.
 
     `lines` (12, length + 128), first theirs, then that of the delay, then the all-passes', are
-    rings, the length a power of two; `delays` (12,) are in samples, 65 or more, that of the delay 64
-    or more. Of what leaves a line, `gains` (8,) takes the sample and, `dulling` times, the one after it; `levels` (2,) are
-    those of the sides, `diffusion` is the gain of the all-passes. `clock` (2,) is where the lines
-    are written next and for how many samples nothing has come in; after `still` of them, a multiple
-    of 64, all is silent.
+    rings, the length a power of two; `delays` (12,) are in samples, 65 or more, that of the delay
+    64 or more. Of what leaves a line, `gains` (8,) takes the sample and, `dulling` times, the one
+    after it; `levels` (2,) are those of the sides, `diffusion` is the gain of the all-passes.
+    `clock` (2,) is where the lines are written next and for how many samples nothing has come in;
+    after `still` of them, a multiple of 64, all is silent.
     """
 
     lines: "Samples"
