@@ -492,6 +492,21 @@ def test_a_pack_leaves_nothing_in_the_temporary_folder(chart, tmp_path, run_char
     assert not list(temporary.iterdir())
 
 
+def test_a_temporary_folder_with_a_long_name_holds_no_socket_and_is_no_fault(
+    chart, tmp_path, run_chartbed
+):
+    """The name of a socket may have 107 bytes (unix(7)); processes are started without it."""
+    temporary = tmp_path / ("t" * 120)
+    temporary.mkdir()
+    done = run_chartbed(
+        *(tmp_path, "pack", chart, "--formats", "midi", "--keys", "Am,Em", "-o", "made"),
+        env=os.environ | {"TMPDIR": str(temporary)},
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(list((tmp_path / "made").rglob("*.mid"))) == 2
+    assert not list(temporary.iterdir())
+
+
 def test_no_processes_are_too_few(chart, tmp_path, run_chartbed):
     done = run_chartbed(tmp_path, "pack", chart, "--jobs", "0")
     assert done.returncode == 2

@@ -5,6 +5,7 @@ lock file: they are copies of a server that has loaded what they need and does n
 where there can be none, fresh.
 """
 
+import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,7 +17,12 @@ from generator.pipeline.worked_out import LOADS
 
 __all__ = ["ctrl_c_waits", "get_ready", "processes"]
 
-_FORK_SERVER = "forkserver" in get_all_start_methods()
+_SOCKET = "/pymp-01234567/listener-01234567"
+"""What the name of the server's socket adds to that of the folder of temporary files."""
+
+_LONGEST_SOCKET_BYTES = 103
+"""How long its whole name may be: 107 on Linux, 103 on macOS (unix(7), `sun_path` there)."""
+
 _LOADS = (
     *LOADS,
     "numpy",
@@ -34,9 +40,18 @@ _LOADS = (
 
 
 @cache
+def _has_server() -> bool:
+    """Return whether there can be a server; its socket lies in the folder of temporary files."""
+    import tempfile
+
+    name = os.fsencode(tempfile.gettempdir() + _SOCKET)
+    return "forkserver" in get_all_start_methods() and len(name) <= _LONGEST_SOCKET_BYTES
+
+
+@cache
 def processes() -> BaseContext:
     """Return what starts processes."""
-    if not _FORK_SERVER:
+    if not _has_server():
         return get_context("spawn")
     context = get_context("forkserver")
     context.set_forkserver_preload(list(_LOADS))
@@ -45,7 +60,7 @@ def processes() -> BaseContext:
 
 def get_ready() -> None:
     """Start the server, where there can be one: it loads for a while."""
-    if not _FORK_SERVER:
+    if not _has_server():
         return
     from multiprocessing import forkserver, resource_tracker
 
@@ -58,7 +73,7 @@ def get_ready() -> None:
 @contextmanager
 def ctrl_c_waits() -> Iterator[None]:
     """Let an interrupt of the terminal come when the block is done: nothing is half begun."""
-    if not _FORK_SERVER:
+    if not _has_server():
         yield
         return
     signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
