@@ -194,8 +194,8 @@ class NoteCache:
             self._write_seal()
             if self._prefix:
                 self._look()
+            contents = [*self._known.values()]
         # What was read stays in the system's memory but counts no longer as ours.
-        contents = self._known.values()
         if sum(map(len, contents)) > _MOST_MAPPED_BYTES:
             for content in contents:
                 if hasattr(content, "madvise"):

@@ -22,7 +22,7 @@ DECAY_S = 0.42
 STILL_S = 1.0
 """How long it rings at most behind the last sound: by more than 140 dB."""
 
-_LINES_DECAY_S = 0.44  # what they feed into each other adds up to DECAY_S
+_LINES_DECAY_S = 0.44  # with this the whole room decays in DECAY_S, as it is measured
 
 _LINES_MS = (34.23, 33.01, 18.42, 46.81, 19.92, 41.90, 36.90, 28.41)
 """The lengths of the lines, and so the first reflections: at no even distance."""
@@ -30,7 +30,7 @@ _LINES_MS = (34.23, 33.01, 18.42, 46.81, 19.92, 41.90, 36.90, 28.41)
 _DIFFUSERS_MS = (3.18, 3.81, 5.59)  # 65 samples or more at the lowest rate
 _DIFFUSION = 0.65
 
-_DULLING = 0.136
+_DULLING = 0.136  # how much of the sample after it goes with each that leaves a line
 _LOW_CUT_HZ, _HIGH_CUT_HZ = 220.0, 7000.0
 _CACHE_LINE_BYTES = 64  # no vector lies across two
 
@@ -50,7 +50,7 @@ def build_room(rate_hz: int) -> Network:
 
     lines_s = np.array(_LINES_MS) / 1000
     # What comes in waits for a span: so the lines need not wait for it.
-    all_s = np.array([*lines_s, SPAN / rate_hz, *(ms / 1000 for ms in _DIFFUSERS_MS)])
+    all_s = np.array([*lines_s, SPAN / rate_hz, *np.array(_DIFFUSERS_MS) / 1000])
     delays = np.rint(all_s * rate_hz).astype(np.int32)
     gains = (10 ** (-3 * lines_s / _LINES_DECAY_S) / (1 + _DULLING)).astype(np.float32)
     # The shortest rings, of a power of two, that hold the longest line: they stay in the cache.
