@@ -302,7 +302,7 @@ def test_a_full_disk_is_told(tmp_path, monkeypatch):
         def close(self):
             pass
 
-    monkeypatch.setattr("generator.sound.spool.tempfile.TemporaryFile", Full)
+    monkeypatch.setattr("generator.sound.spool.tempfile.TemporaryFile", lambda **_: Full())
     with pytest.raises(OutputError, match=r"no room for the unlevelled sound.*No space left"):
         render(small_band(1), tmp_path, BAR_TICKS, settings=PLAIN)
     assert list(tmp_path.iterdir()) == []

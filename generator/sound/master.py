@@ -1,8 +1,10 @@
 """Level the mixed blocks, limit them if need be, and write the files."""
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
+from contextlib import ExitStack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from generator.sound.mixdown import Mixdown
 from generator.sound.model import MIX, AudioFile, AudioTarget, SoundSettings
 from generator.sound.native import PAGE_BYTES, SPAN
 from generator.sound.spool import Blocks
-from generator.sound.threads import helpers
+from generator.sound.threads import helper
 from generator.sound.true_peak import SpanPeaks
 
 __all__ = ["Level", "find_level", "write_files"]
@@ -135,8 +137,10 @@ def _write_part(
     wants_levelled = not all(encoder.takes_pcm16 for encoder in encoders)
     wants_pcm16 = any(encoder.takes_pcm16 for encoder in encoders)
     fade_frames = round(_FADE_S * settings.rate_hz)
-    with helpers(len(encoders), settings.jobs) as pool:
-        pending: list[Future[None]] = []
+    with ExitStack() as stack:
+        # A thread each, which takes blocks in their order.
+        pools = [stack.enter_context(helper(settings.jobs)) for _ in encoders]
+        pending: deque[Future[None]] = deque()
         for start, block in _faded_blocks(spool, frames, fade_frames):
             if meter:
                 meter.add(block)
@@ -149,16 +153,16 @@ def _write_part(
                 block = block * np.float32(level.gain)
                 if corners is not None:
                     apply_curve(block, corners)
-            for future in pending:
-                future.result()
-            pending = [
-                pool.submit(encoder.add, pcm if pcm is not None and encoder.takes_pcm16 else block)
-                for encoder in encoders
-            ]
+            while len(pending) > len(encoders):  # each has a block to go on with
+                pending.popleft().result()
+            for pool, encoder in zip(pools, encoders, strict=True):
+                own = pcm if pcm is not None and encoder.takes_pcm16 else block
+                pending.append(pool.submit(encoder.add, own))
             progress((start + block.shape[1]) / frames)
         for future in pending:
             future.result()
-        digests = [future.result() for future in [pool.submit(e.finish) for e in encoders]]
+        ends = [pool.submit(e.finish) for pool, e in zip(pools, encoders, strict=True)]
+        digests = [end.result() for end in ends]
     lufs, dbtp = level.lufs, level.dbtp
     if meter:
         meter.finish()

@@ -1,7 +1,8 @@
 """Unlevelled sound on its way, so that memory stays bounded: first in memory, then in a file."""
 
+import mmap
 import tempfile
-import threading
+from io import FileIO
 from typing import TYPE_CHECKING, Any, Protocol
 
 from generator.errors import OutputError
@@ -54,13 +55,14 @@ class Spool:
         self._chunks: list[NDArray[np.float32]] = []
         self._blank: NDArray[np.float32] | None = None
         self._spare = [] if memory is None else memory
-        self._reading = threading.Lock()
-        self._file: Any = None  # a binary file; typing knows no `readinto` of one
+        self._file: FileIO | None = None
+        self._mapped: tuple[int, Any] = -1, None
 
     def close(self) -> None:
         """Free the memory and the disk space."""
         self._spare += self._chunks
         self._chunks.clear()
+        self._mapped = -1, None
         if self._file:
             self._file.close()
 
@@ -101,9 +103,13 @@ class Spool:
             chunk, place = divmod(index, self._chunk_blocks)
             kept: NDArray[np.float32] = self._chunks[chunk][place]
             return kept
-        block = np.empty((2, self.block_frames), np.float32)
-        self.fill(block, index * self.block_frames)
-        return block
+        chunk, place = divmod(index - self._kept_blocks, self._chunk_blocks)
+        mapped, blocks = self._mapped
+        if mapped != chunk:
+            blocks = self._map(self._file, chunk)
+            self._mapped = chunk, blocks
+        found: NDArray[np.float32] = blocks[place]
+        return found
 
     def fill(self, to: "NDArray[np.float32]", start: int) -> None:
         """Copy what lies from sample `start` on into (2, frames), silence behind the last block."""
@@ -113,24 +119,31 @@ class Spool:
             piece = to[:, done : done + self.block_frames - first]
             if index >= self.blocks:
                 piece[:] = 0
-            elif self._file is None or index < self._kept_blocks:
-                piece[:] = self.read(index)[:, first : first + piece.shape[1]]
             else:
-                self._load(piece, index - self._kept_blocks, first)
+                piece[:] = self.read(index)[:, first : first + piece.shape[1]]
             done += piece.shape[1]
 
-    def _load(self, piece: "NDArray[np.float32]", number: int, first: int) -> None:
-        with self._reading:
-            for row, samples in enumerate(piece):
-                place = (2 * number + row) * self.block_frames + first
-                self._file.seek(place * samples.itemsize)
-                self._file.readinto(samples.data.cast("B"))
+    def _map(self, file: FileIO, chunk: int) -> "NDArray[np.float32]":
+        """Return blocks of the file, mapped: what the system has in memory is not copied again."""
+        import numpy as np
+
+        first = chunk * self._chunk_blocks
+        count = min(self._chunk_blocks, self.blocks - self._kept_blocks - first)
+        octets = 2 * self.block_frames * np.dtype(np.float32).itemsize
+        start = first * octets
+        before = start % mmap.ALLOCATIONGRANULARITY
+        length = before + count * octets
+        pages = mmap.mmap(file.fileno(), length, access=mmap.ACCESS_READ, offset=start - before)
+        blocks = np.frombuffer(pages, np.float32, offset=before)
+        return blocks.reshape(count, 2, self.block_frames)
 
     def _write(self, block: "NDArray[np.float32]") -> None:
         try:
             if self._file is None:
-                self._file = tempfile.TemporaryFile()  # noqa: SIM115, closed by `close`
-            self._file.write(block.data)
+                self._file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115, see `close`
+            octets = block.data.cast("B")
+            while octets:
+                octets = octets[self._file.write(octets) :]
         except OSError as error:
             raise OutputError(
                 f"{tempfile.gettempdir()}: no room for the unlevelled sound ({error.strerror}); "

@@ -1,10 +1,10 @@
-"""Threads that help with a track, or none: then the same is done in turn."""
+"""A thread that helps with a track, or none: then the same is done in turn."""
 
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from typing import Any, TypeVar
 
-__all__ = ["helpers"]
+__all__ = ["helper"]
 
 _Result = TypeVar("_Result")
 
@@ -20,6 +20,6 @@ class _AtOnce(Executor):
         return done
 
 
-def helpers(count: int, jobs: int) -> Executor:
-    """Return what does `count` things beside the rest; in turn where there is one job only."""
-    return ThreadPoolExecutor(count) if jobs > 1 else _AtOnce()
+def helper(jobs: int) -> Executor:
+    """Return what does things in their order beside the rest; in turn where there is one job."""
+    return ThreadPoolExecutor(1) if jobs > 1 else _AtOnce()
