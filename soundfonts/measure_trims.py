@@ -1,4 +1,4 @@
-"""Measure the trims of a SoundFont and print them as a table for catalogue.toml.
+"""Measure the trims of a SoundFont and print them as an object for catalogue.json.
 
     python soundfonts/measure_trims.py FONT.sf2
 
@@ -6,6 +6,7 @@ Needs chartbed installed. Each of the 128 programs and each drum kit plays a ref
 trim is what its loudness lacks to the common level (generator/sound/trims.py says how).
 """
 
+import json
 import sys
 from pathlib import Path
 
@@ -23,15 +24,15 @@ def main() -> int:
         return 2
     try:
         font = check_font(Path(sys.argv[1]))
-        print("[font.trims_db]")
+        trims_db = {}
         for bank, program in sorted(font.presets):
             if bank not in (0, PERCUSSION_BANK):
                 continue
             # A synthesiser of its own for each: 15 melodic channels would not hold them all.
             with Synth(font.path, rate_hz=44_100) as synth:
                 trim_db = measure_trim(synth, bank, program)
-            name = f'"drums {program}"' if bank else program
-            print(f"{name} = {trim_db}  # {font.presets[bank, program]}")
+            trims_db[f"drums {program}" if bank else str(program)] = trim_db
+        print(json.dumps(trims_db, indent=2))
     except ChartbedError as error:
         print(error, file=sys.stderr)
         return error.exit_code

@@ -6,7 +6,6 @@ functions that raise ValueError for a value. What fields must agree on is the re
 ``__post_init__``, which raises ValueError, too. A field `from_` stands for the key `from`.
 """
 
-import difflib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import MISSING, fields
 from functools import partial
@@ -133,6 +132,8 @@ class _Reader:
             elif one.default is MISSING and one.default_factory is MISSING:
                 self._wrong((*place, key), "is missing; add it")
         for key in rest:
+            import difflib  # here, since a good style never needs it
+
             close = difflib.get_close_matches(key, suggested, n=1)
             hint = f"did you mean {close[0]}?" if close else "delete it"
             self._wrong((*place, key), f"unknown key; {hint}")

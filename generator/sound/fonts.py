@@ -1,7 +1,7 @@
 """Find SoundFonts, choose the best one, and know how loud each of its programs is."""
 
+import json
 import os
-import tomllib
 from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -146,12 +146,11 @@ def _checked(path: Path, size_bytes: int, changed_ns: int) -> FontTables:
 
 @cache
 def _catalogue() -> dict[str, dict[str, object]]:
-    path = soundfonts_folder() / "catalogue.toml"
     try:
-        with path.open("rb") as file:
-            return {str(entry["file"]): entry for entry in tomllib.load(file)["font"]}
+        text = (soundfonts_folder() / "catalogue.json").read_text(encoding="utf-8")
     except FileNotFoundError:
         return {}
+    return {str(entry["file"]): entry for entry in json.loads(text)}
 
 
 def _described(path: Path) -> Font:
