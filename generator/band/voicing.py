@@ -18,7 +18,7 @@ measures in tests/test_band_pad.py.
 """
 
 import random
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import combinations, combinations_with_replacement, pairwise, product
 from operator import add, sub
 from typing import NamedTuple
@@ -224,22 +224,40 @@ def movements(before: Voicing, after: Voicing) -> tuple[int, ...]:
 
 def movement_cost(before: Voicing, after: Voicing) -> float:
     """Return what it costs to go from one voicing to the next."""
-    return _cost_of(movements(before, after))
+    *others, top = movements(before, after)
+    return _costs(len(others) + 1)[sum(_MOVED[move] for move in others) + _TOP_MOVED[top]]
 
 
-@lru_cache(maxsize=1 << 15)
-def _cost_of(moves: tuple[int, ...]) -> float:
-    cost = 0.0
-    for move in moves:
-        distance = abs(move)
-        cost += distance
-        if distance > FAR:
-            cost += 8.0
-    if abs(moves[-1]) > 3:
-        cost += 1.0
-    if min(moves) > 2 or max(moves) < -2:  # the whole hand slides
-        cost += 1.5
-    return cost
+_UP, _DOWN = 1 << 16, 1 << 20  # a voice that goes more than two semitones
+
+
+def _move_cost(move: int) -> int:
+    direction = _UP if move > 2 else _DOWN if move < -2 else 0
+    return direction + 2 * abs(move) + (16 if abs(move) > FAR else 0)
+
+
+# By how far a voice moves, from -127 on as from the end of a list: twice the cost, and above it
+# where it goes, so that what is known of a hand is a sum.
+_MOVES = (*range(128), *range(-128, 0))
+_MOVED = [_move_cost(move) for move in _MOVES]
+_TOP_MOVED = [_move_cost(move) + (2 if abs(move) > 3 else 0) for move in _MOVES]
+
+
+class _Costs(dict[int, float]):
+    """The cost of the moves of so many voices, by the sum of them."""
+
+    def __init__(self, voices: int) -> None:
+        self._slides = voices * _UP, voices * _DOWN
+
+    def __missing__(self, moved: int) -> float:
+        slides = moved - moved % _UP in self._slides  # the whole hand
+        cost = self[moved] = moved % _UP / 2 + (1.5 if slides else 0.0)
+        return cost
+
+
+@cache
+def _costs(voices: int) -> _Costs:
+    return _Costs(voices)
 
 
 @lru_cache(maxsize=64)  # a pack asks again at each tempo
@@ -303,5 +321,8 @@ def _matrix(before: tuple[Candidate, ...], after: tuple[Candidate, ...]) -> list
     """Movement costs, one row for each candidate of `after`."""
     old, new = ([voicing for _, voicing in step] for step in (before, after))
     if {*map(len, old), *map(len, new)} == {3}:  # most are: a third of the time
-        return [[_cost_of((a - d, b - e, c - f)) for d, e, f in old] for a, b, c in new]
+        costs, moved, top = _costs(3), _MOVED, _TOP_MOVED
+        return [
+            [costs[moved[a - d] + moved[b - e] + top[c - f]] for d, e, f in old] for a, b, c in new
+        ]
     return [[movement_cost(one, other) for one in old] for other in new]

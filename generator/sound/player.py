@@ -114,16 +114,21 @@ class Player:
         That is the key at the loudest touch that differs in its level only, and how the layers of
         it fall silent; none if it is recorded whole.
         """
-        strike = self._strike(key)
-        fades = () if key.ends_blocks < strike.held_from else self._fades(key, strike.envelopes)
-        velocity = strike.loudest_held if fades else strike.loudest
-        if velocity == key.velocity:
+        touch = bank, program, pitch, own = key[:4]
+        strike = self._strikes.get(touch)
+        if strike is None:
+            strike = self._strikes[touch] = self._strike_of(*touch)
+        fades: tuple[Fade, ...] = ()
+        velocity = strike.loudest
+        if key.ends_blocks >= strike.held_from:
+            fades, velocity = self._fades(key, strike.envelopes), strike.loudest_held
+        if velocity == own:
             return key, fades
-        return NoteKey(*key[:3], velocity, *key[4:]), fades
+        return NoteKey(bank, program, pitch, velocity, *key[4:]), fades
 
     def _fades(self, key: NoteKey, envelopes: tuple[Envelope, ...]) -> tuple[Fade, ...]:
-        ends = key.duration_blocks, key.choke_blocks
-        return tuple(release(envelope, *ends, self._rate_hz) for envelope in envelopes)
+        off, choke, rate_hz = key.duration_blocks, key.choke_blocks, self._rate_hz
+        return tuple([release(envelope, off, choke, rate_hz) for envelope in envelopes])
 
     def recording(self, key: NoteKey) -> Recording:
         """Return a note, from the cache if it is there."""
@@ -184,15 +189,8 @@ class Player:
         place = key._replace(duration_blocks=0, choke_blocks=like.velocity, choke_pitch=0)
         return self._kept(place, measure)
 
-    def _strike(self, key: NoteKey) -> "_Strike":
-        """Return what there is to a key struck so, however long it lasts."""
-        place = key[:4]
-        known = self._strikes.get(place)
-        if known is None:
-            known = self._strikes[place] = self._strike_of(*place)
-        return known
-
     def _strike_of(self, bank: int, program: int, pitch: int, velocity: int) -> "_Strike":
+        """Return what there is to a key struck so, however long it lasts."""
         preset = self._font.preset(bank, program)
         envelopes = preset.envelopes(pitch, velocity)
         earliest_blocks = self._earliest_blocks[bank, program]

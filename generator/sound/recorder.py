@@ -270,14 +270,13 @@ class Recorder:
     def _need_of(self, key: NoteKey) -> _Need:
         need = self._needs.get(key)
         if need is None:
-            if lesson := self._lessons.pop(key[:2], None):
-                lesson.result()
-            else:
-                self._player.learn(*key[:2])
+            preset = key[:2]
+            if self._lessons and preset in self._lessons:
+                self._lessons.pop(preset).result()
+            self._player.learn(*preset)
             loudest, fades = self._player.heard_as(key)
-            held_blocks = max([fade.held_blocks for fade in fades], default=0)
-            need = _Need(_touch(key), loudest, _touch(loudest), fades, held_blocks)
-            self._needs[key] = need
+            held_blocks = max([fade.held_blocks for fade in fades]) if fades else 0
+            need = self._needs[key] = _Need(key[:4], loudest, loudest[:4], fades, held_blocks)
         return need
 
     def _takes_of(self, like: NoteKey, touch: _Touch, need: _Need) -> tuple[NoteKey, ...]:
@@ -295,7 +294,7 @@ class _Played:
         self, player: Player, takes: list[NoteKey], gains: list[tuple[NoteKey, NoteKey]]
     ) -> None:
         self.recordings = {take: player.recording(take) for take in takes}
-        self.gains = {(_touch(key), _touch(like)): player.touch(key, like) for key, like in gains}
+        self.gains = {(key[:4], like[:4]): player.touch(key, like) for key, like in gains}
 
 
 def _requests(takes: Iterable[NoteKey]) -> Iterator[list[NoteKey]]:
@@ -322,7 +321,3 @@ def _held_blocks(needed: int) -> int:
 def _layers(touch: _Touch, blocks: int, count: int) -> tuple[NoteKey, ...]:
     """Return the layers of a key that is held for so many blocks."""
     return tuple(NoteKey(*touch, blocks, held=layer) for layer in range(1, count + 1))
-
-
-def _touch(key: NoteKey) -> _Touch:
-    return key.bank, key.program, key.pitch, key.velocity
