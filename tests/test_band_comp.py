@@ -3,11 +3,12 @@
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
+from statistics import mean
 
 import pytest
 from band_charts import DYNAMICS, STYLES, harmonies, milliseconds, timeline_of
 
-from generator.band.comp import play_comp
+from generator.band.comp import UP_STROKE_SOFTER, play_comp
 from generator.band.fretboard import fingers, shape_of
 from generator.band.pad import play_pad
 from generator.band.pitched_spec import (
@@ -170,7 +171,22 @@ def test_a_down_stroke_runs_up_the_strings_and_an_up_stroke_back():
     down, up = notes[:3], notes[3:]
     assert [n.pitch for n in down] == sorted(n.pitch for n in down)
     assert [n.pitch for n in up] == sorted((n.pitch for n in up), reverse=True)
-    assert down[0].velocity > up[0].velocity
+
+
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_an_up_stroke_is_softer_than_the_down_stroke_before_it(seed):
+    timeline = timeline_of("pop-ballad", "pop")
+    notes = play_comp(timeline, style_with("d---u---"), seed=seed).notes
+    softer = []
+    for bar in timeline.bars:
+        starts = range(bar.start_tick - EARLY_TICKS, bar.end_tick - EARLY_TICKS)
+        touches = [n.velocity for n in notes if n.start_tick in starts]
+        if len(touches) == 6:  # no cue of the band comes between
+            softer.append(touches[0] - touches[3])
+    assert len(softer) > 20
+    # Each touch strays by 3 (a standard deviation), the mean of so many pairs by less than one.
+    assert abs(mean(softer) - UP_STROKE_SOFTER) < 2.5
+    assert mean([difference > 0 for difference in softer]) > 0.75
 
 
 def test_a_stroke_takes_the_time_that_the_style_says():

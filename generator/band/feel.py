@@ -19,13 +19,13 @@ Everything is whole-number arithmetic over a keyed hash: the same seed gives the
 machine, and a note does not move because another was added.
 """
 
-import hashlib
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
+from generator.band.drawn import key_of, near_normal
 from generator.chart.model import Feel
 from generator.clock import TICKS_PER_QUARTER
 from generator.record import record
@@ -127,7 +127,7 @@ class Groove:
         self.timeline = timeline
         self._timing = dict(timing)
         self._seed = seed
-        self._band_key = _key(f"{seed}/band")
+        self._band_key = key_of(f"{seed}/band")
         self._voices: dict[str, _Voice] = {}
         # Every tick is asked for many times: what `warp` said, and the band's part of the spread.
         self._warped: dict[int, int] = {}
@@ -187,8 +187,8 @@ class Groove:
         key, offset_us, spread_us = self._voices[voice]
         common = self._band.get(tick)
         if common is None:
-            common = self._band[tick] = _normal(self._band_key, tick) * BAND_SHARE_PERMILLE
-        own = _normal(key + note, tick) * OWN_SHARE_PERMILLE
+            common = self._band[tick] = near_normal(self._band_key, tick) * BAND_SHARE_PERMILLE
+        own = near_normal(key + note, tick) * OWN_SHARE_PERMILLE
         human_us = (common + own) * spread_us // (1000 << 15)
         late_us = max(-LIMIT_US, min(LIMIT_US, offset_us + human_us))
         if tick in self._never_early:
@@ -200,7 +200,7 @@ class Groove:
     def _voice(self, name: str) -> "_Voice":
         timing = self._timing.get(name) or DEFAULT_TIMING
         offset_us, spread_us = round(timing.offset_ms * 1000), round(timing.spread_ms * 1000)
-        return _Voice(_key(f"{self._seed}/{name}"), offset_us, spread_us)
+        return _Voice(key_of(f"{self._seed}/{name}"), offset_us, spread_us)
 
     def ticks_of_ms(self, time_ms: float, tick: int) -> int:
         """Return how many ticks `time_ms` lasts at the tempo that holds at `tick`."""
@@ -238,21 +238,3 @@ def _ends_of_silence(timeline: Timeline) -> frozenset[int]:
                     if start <= chord.start_tick < end)  # fmt: skip
         ends.update(bar.start_tick for bar in timeline.bars if start <= bar.start_tick < end)
     return frozenset(ends)
-
-
-def _key(text: str) -> int:
-    return int.from_bytes(hashlib.blake2b(text.encode(), digest_size=8).digest(), "big")
-
-
-def _normal(key: int, tick: int) -> int:
-    """Return a near-normal number of mean 0, standard deviation 2**15 and at most three of them.
-
-    The sum of three uniform 16-bit numbers; the bits come from the finaliser of SplitMix64
-    (Steele, Lea and Flood 2014).
-    """
-    mask = 0xFFFFFFFFFFFFFFFF
-    x = (key + (tick + 1) * 0x9E3779B97F4A7C15) & mask
-    x = ((x ^ (x >> 30)) * 0xBF58476D1CE4E5B9) & mask
-    x = ((x ^ (x >> 27)) * 0x94D049BB133111EB) & mask
-    x ^= x >> 31
-    return (x & 0xFFFF) + (x >> 16 & 0xFFFF) + (x >> 32 & 0xFFFF) - 98302

@@ -1,12 +1,12 @@
 """What bass, pad and comp share: strokes under the chords and cues of the band, touch, length."""
 
-import random
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from generator.band.cues import Cue, Cues
+from generator.band.drawn import ONE_SIGMA, key_of, near_normal
 from generator.band.feel import LIMIT_MS, Groove
 from generator.band.pattern import ABSENT, HOLD, REST, RESTS, Event
 
@@ -221,15 +221,9 @@ def sounding_ends(
 
 @lru_cache(maxsize=8)
 def wavers(seed: str, ticks: tuple[int, ...]) -> tuple[float, ...]:
-    """Return how far each touch strays from what was meant: normal, of standard deviation 1.
-
-    Each tick draws from its own seed, so that a note more leaves the others alone.
-    """
-    rng, found = random.Random(0), []
-    for tick in ticks:
-        rng.seed(f"{seed}/{tick}")
-        found.append(rng.gauss(0, 1))
-    return tuple(found)
+    """Return how far each touch strays from what was meant: of standard deviation 1."""
+    key = key_of(seed)
+    return tuple([near_normal(key, tick) / ONE_SIGMA for tick in ticks])
 
 
 def velocities(
