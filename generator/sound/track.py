@@ -131,6 +131,7 @@ def render_audio(
             memory=studio.memory,
             progress=lambda done: report(0.6 * done),
         )
+        studio.end_track()  # its memory goes to what follows
         if joints:
             from generator.sound.joined import joined
 
@@ -139,7 +140,6 @@ def render_audio(
         encoders: list[Encoder] = []
         try:
             level = find_level(mixed, settings.loudness_lufs, settings.rate_hz)
-            studio.end_track()  # its memory goes to what follows
             files = write_files(
                 mixed,
                 level,
