@@ -29,6 +29,8 @@ class _Second(NamedTuple):
     orders: int | None = None
 
 
+_PIPE_BYTES = 1 << 20
+
 _standing_by: list[_Second] = []
 
 
@@ -92,7 +94,11 @@ def _is_safe() -> bool:
 
 def _copy(modules: tuple[str, ...], work: _Work | None = None) -> _Second:
     """Start a process that does this work, or that loads modules and waits for its work."""
+    import fcntl  # not on every system
+
     results_read, results_write = os.pipe()
+    with suppress(OSError, AttributeError):  # so that it need not wait for a reader
+        fcntl.fcntl(results_write, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
     orders_read, orders_write = os.pipe() if work is None else (None, None)
     process = os.fork()
     if process == 0:

@@ -67,11 +67,11 @@ def give_what_does_not_pickle(here: int) -> Iterator[object]:
 
 
 def give_too_much(here: int) -> Iterator[str]:
-    """Die with a result half in the pipe, which holds 64 KiB."""
+    """Die with a result half in the pipe, which holds 1 MiB."""
     yield "first"
     if os.getpid() != here:
         signal.setitimer(signal.ITIMER_REAL, 0.2)  # its signal ends a process
-        yield "x" * 1_000_000
+        yield "x" * 3_000_000
     yield "here"
 
 
