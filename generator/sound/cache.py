@@ -49,6 +49,8 @@ _SEALED_BYTES = 8 << 20
 """After so much a file is sealed: what other processes record meanwhile is found there."""
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
+_Key = tuple[int, ...]
+"""Equal to its `NoteKey`, and made in a third of the time."""
 _Entry = tuple[int, int, int, int, int, float]
 _Place = tuple[Path, mmap.mmap, _Entry]
 
@@ -98,7 +100,7 @@ class NoteCache:
         self._tuning = f"{rate_hz}/{tuning_hz!r}"
         self._lock = threading.Lock()
         self._prefix = ""
-        self._notes: dict[NoteKey, _Place] = {}
+        self._notes: dict[_Key, _Place] = {}
         self._new: IO[bytes] | None = None
         self._new_path = folder
         self._put: set[NoteKey] = set()
@@ -273,8 +275,8 @@ def _checksum(samples: memoryview) -> int:
     return zlib.crc32(page_sums(samples))
 
 
-def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
-    """Map a file; return it with the entries of its index.
+def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[_Key, _Entry]]]:
+    """Map a file; return it with the keys and entries of its index.
 
     Raises
     ------
@@ -290,6 +292,6 @@ def _mapped(path: Path) -> tuple[mmap.mmap, Iterator[tuple[NoteKey, _Entry]]]:
         index = content[max(0, start) : size - _SEAL.size]
         if magic == _MAGIC and start >= 0 and zlib.crc32(index) == checksum:
             found = _ENTRY.iter_unpack(index)
-            return content, ((NoteKey(*entry[:8]), entry[8:]) for entry in found)
+            return content, ((entry[:8], entry[8:]) for entry in found)
     path.unlink()
     raise OSError(f"{path}: no whole file of notes")
