@@ -3,7 +3,6 @@
 import mmap
 import tempfile
 from io import FileIO
-from threading import Thread
 from typing import TYPE_CHECKING, Any, Protocol
 
 from generator.errors import OutputError
@@ -64,8 +63,8 @@ class Spool:
         self._spare += self._chunks
         self._chunks.clear()
         self._mapped = -1, None
-        if self._file:  # beside what follows: to take pages back takes 70 ms a gigabyte
-            Thread(target=self._file.close).start()
+        if self._file:
+            self._file.close()
 
     def blank(self) -> "NDArray[np.float32]":
         """Return where the next block is to be made; it is kept by `keep` and gone after that."""
@@ -94,6 +93,7 @@ class Spool:
         """
         if self.blocks >= self._kept_blocks:
             self._write(self.blank())
+            self._mapped = -1, None  # may be less than is there now
         self.blocks += 1
 
     def read(self, index: int) -> "NDArray[np.float32]":

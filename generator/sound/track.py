@@ -154,7 +154,7 @@ def render_audio(
                 encoder.abort()
             raise
         finally:
-            mixed.close()
+            studio.let_go(mixed.close)
     placements = [placement for channel in channels for placement in channel.placements]
     return AudioReport(
         files,
