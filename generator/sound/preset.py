@@ -190,8 +190,8 @@ class _Key:
     @cached_property
     def held_edges(self) -> tuple[int, ...] | None:
         edges = self.touch_edges
-        if edges is None or len(edges) == 1:
-            return edges
+        if edges is None:
+            return None
         sounds = [self._held_sound(edge) for edge in edges]
         changes = [n for n in range(len(edges)) if n == 0 or sounds[n] != sounds[n - 1]]
         return tuple(edges[n] for n in changes)

@@ -3,8 +3,7 @@
 Their sources lie here: `kernels.c` includes the others.
 
 Arrays are `float32` unless said otherwise, contiguous along their last axis and planar. The
-functions release Python's lock, so that threads work side by side, but for those that take
-microseconds.
+functions release Python's lock, so that threads work side by side.
 """
 
 import ctypes
@@ -302,14 +301,10 @@ class Console(NamedTuple):
 
 
 @cache
-def _library(*, releases: bool = True) -> Any:
-    """Return the library; its functions hold Python's lock where they take microseconds.
-
-    To let another thread go first takes longer than they do.
-    """
+def _library() -> Any:
     path = Path(__file__).with_name("kernels.dll" if sys.platform == "win32" else "kernels.so")
     try:
-        library = ctypes.CDLL(str(path)) if releases else ctypes.PyDLL(str(path))
+        library = ctypes.CDLL(str(path))
         for name, types in _TAKES.items():
             function = getattr(library, name)
             function.argtypes, function.restype = types, _GIVES.get(name)
@@ -463,7 +458,7 @@ def release_gains(
     import numpy as np
 
     found = np.empty(longest + 1, np.float32)
-    count = _library(releases=False).release_gains(
+    count = _library().release_gains(
         *(_FALL.pack(*fall), choked_after, fallen, longest, len(gains) // 2, inaudible),
         *(_whole(gains), address(found)),
     )
@@ -487,7 +482,7 @@ def halves(values: "Samples", to: "NDArray[np.float16]", *, up: bool = False) ->
     """
     if values.shape != to.shape:
         raise ValueError(f"{values.shape} values do not fit into {to.shape}")
-    _library(releases=False).halves(_whole(values), values.size, up, _whole(to))
+    _library().halves(_whole(values), values.size, up, _whole(to))
 
 
 def desk(console: Console, signal: "Samples", to: "Samples") -> None:
