@@ -97,7 +97,7 @@ def _copy(modules: tuple[str, ...], work: _Work | None = None) -> _Second:
     import fcntl  # not on every system
 
     results_read, results_write = os.pipe()
-    with suppress(OSError, AttributeError):  # so that it need not wait for a reader
+    with suppress(OSError):  # so that it need not wait for a reader
         fcntl.fcntl(results_write, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
     orders_read, orders_write = os.pipe() if work is None else (None, None)
     process = os.fork()

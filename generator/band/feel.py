@@ -25,7 +25,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import NamedTuple
 
-from generator.band.drawn import key_of, near_normal
+from generator.band.drawn import ONE_SIGMA, key_of, near_normal
 from generator.chart.model import Feel
 from generator.clock import TICKS_PER_QUARTER
 from generator.record import record
@@ -189,7 +189,7 @@ class Groove:
         if common is None:
             common = self._band[tick] = near_normal(self._band_key, tick) * BAND_SHARE_PERMILLE
         own = near_normal(key + note, tick) * OWN_SHARE_PERMILLE
-        human_us = (common + own) * spread_us // (1000 << 15)
+        human_us = (common + own) * spread_us // (1000 * ONE_SIGMA)
         late_us = max(-LIMIT_US, min(LIMIT_US, offset_us + human_us))
         if tick in self._never_early:
             late_us = abs(late_us)

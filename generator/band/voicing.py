@@ -236,7 +236,7 @@ def _move_cost(move: int) -> int:
     return direction + 2 * abs(move) + (16 if abs(move) > FAR else 0)
 
 
-# By how far a voice moves, from -127 on as from the end of a list: twice the cost, and above it
+# By how far a voice moves, down as from the end of a list: twice the cost, and above it
 # where it goes, so that what is known of a hand is a sum.
 _MOVES = (*range(128), *range(-128, 0))
 _MOVED = [_move_cost(move) for move in _MOVES]

@@ -50,7 +50,7 @@ _SEALED_BYTES = 8 << 20
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0
 
 _Key = tuple[int, ...]
-"""Equal to its `NoteKey`, and made in a third of the time."""
+"""Equal to its `NoteKey`, and sooner made."""
 _Entry = tuple[int, int, int, int, int, float]
 _Place = tuple[Path, mmap.mmap, _Entry]
 

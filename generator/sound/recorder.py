@@ -271,11 +271,11 @@ class Recorder:
         need = self._needs.get(key)
         if need is None:
             preset = key[:2]
-            if self._lessons and preset in self._lessons:
+            if preset in self._lessons:
                 self._lessons.pop(preset).result()
             self._player.learn(*preset)
             loudest, fades = self._player.heard_as(key)
-            held_blocks = max([fade.held_blocks for fade in fades]) if fades else 0
+            held_blocks = max([fade.held_blocks for fade in fades], default=0)
             need = self._needs[key] = _Need(key[:4], loudest, loudest[:4], fades, held_blocks)
         return need
 

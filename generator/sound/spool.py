@@ -41,7 +41,7 @@ class Spool:
     block_frames : int
     memory : list of array, optional
         Chunks of memory of an earlier spool, which come back when it is closed: what comes first is
-        kept there. Without the list all goes to a temporary file, which costs as much as memory
+        kept there. Without the list all goes to a temporary file, which costs less than memory
         that is used once.
     """
 
@@ -98,8 +98,6 @@ class Spool:
 
     def read(self, index: int) -> "NDArray[np.float32]":
         """Return a block, not to be changed; several threads may read."""
-        import numpy as np
-
         if self._file is None or index < self._kept_blocks:
             chunk, place = divmod(index, self._chunk_blocks)
             kept: NDArray[np.float32] = self._chunks[chunk][place]
