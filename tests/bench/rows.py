@@ -101,12 +101,14 @@ def run(commands: Sequence[Command]) -> Run:
 def compare(row: Row, pairs: int) -> Measured:
     """Run both sides in turn, short ones once before to warm the disk cache; take medians.
 
-    What has to be gone `before` a run is removed before it, so that both sides write new files.
+    What has to be gone `before` a run is removed before it, so that both sides write new files, and
+    what others wrote is on the disk: else the next run would wait for it to be taken there.
     """
     before = row.before or (lambda: None)
 
     def fresh(commands: Sequence[Command]) -> Run:
         before()
+        os.sync()
         return run(commands)
 
     if row.pairs is None:
