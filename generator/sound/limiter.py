@@ -19,6 +19,7 @@ __all__ = ["apply_curve", "corner_gains", "gain_curve_db", "power_lost"]
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
+_NEARLY = 0.99
 
 
 def gain_curve_db(
@@ -45,11 +46,10 @@ def gain_curve_db(
     """
     import numpy as np
 
-    need = np.maximum(peaks * np.float32(gain), np.float32(1e-9))
-    np.log10(need, out=need)
-    need *= -20
-    need += np.float32(ceiling_dbtp)
-    np.minimum(need, 0.0, out=need)
+    # Few spans are near the ceiling, or above.
+    near = np.flatnonzero(peaks > _NEARLY * 10 ** (ceiling_dbtp / 20) / gain)
+    need = np.zeros(len(peaks), np.float32)
+    need[near] = np.minimum(-20 * np.log10(peaks[near] * np.float32(gain)) + ceiling_dbtp, 0.0)
     corners = np.empty(len(need) + 1, np.float32)
     corners[0], corners[-1] = need[0], need[-1]
     np.minimum(need[:-1], need[1:], out=corners[1:-1])

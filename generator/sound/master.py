@@ -218,7 +218,9 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
     edges = hop_edges(len(mixed.hop_powers), rate_hz) / SPAN
     inside = edges.astype(np.int64)
     ahead = (edges - inside) * lost[np.minimum(inside, len(lost) - 1)]
-    sums = np.add.reduceat(lost[: inside[-1]], inside[:-1], dtype=np.float64)
+    held = np.flatnonzero(lost)
+    hops = inside.searchsorted(held, "right") - 1
+    sums = np.bincount(hops, lost[held], len(inside))[: len(inside) - 1]
     return gated_loudness(mixed.hop_powers - (sums - ahead[:-1] + ahead[1:]) / np.diff(edges))
 
 
