@@ -35,17 +35,16 @@ def pack_rows(
     files = sorted(songs.rglob("*.mid"))
     made = folder / "pack"
 
-    nothing_there = remover(made, Path(os.environ["XDG_CACHE_HOME"]))
-    ours = (chartbed(*words, "--formats", "wav,midi,map", "-o", made),)
     out = folder / "plain-pack"
-    one_by_one = tuple(
-        ("fluidsynth", "-ni", "-F", out.with_suffix(".wav"), font, file) for file in files
-    )
+    plain_wav = out.with_suffix(".wav")
+    nothing_there = remover(made, Path(os.environ["XDG_CACHE_HOME"]), out, plain_wav)
+    ours = (chartbed(*words, "--formats", "wav,midi,map", "-o", made),)
+    one_by_one = tuple(("fluidsynth", "-ni", "-F", plain_wav, font, file) for file in files)
     # Two at a time, as a shell does it; xargs gives each file to the next free program.
     tuned_words = " ".join(tuned)
-    play = f'fluidsynth -ni {tuned_words} -F "{out}-$$.wav" "{font}" "SONG"'
+    play = f'fluidsynth -ni {tuned_words} -F "{out}/$$.wav" "{font}" "SONG"'
     script = f'find "{songs}" -name "*.mid" -print0 | xargs -0 -P 2 -I SONG sh -c \'{play}\''
-    two = ("sh", "-c", script)
+    two = ("sh", "-c", f'mkdir "{out}" && {script}')
     count = len(files)
     finished = folder / "finished"
     subprocess.run(
