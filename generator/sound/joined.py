@@ -28,7 +28,7 @@ def joined(mixed: Mixdown, joints: tuple[Joint, ...], rate_hz: int) -> Mixdown:
     blocks = next(iter(spools.values())).blocks
     spans = blocks * mixed.block_frames // SPAN
     powers, reaches = np.zeros(spans, np.float32), np.zeros(spans + 1, np.float32)
-    # Single precision, since numpy takes ten times as long for halves.
+    # Single precision, since numpy takes five times as long for halves.
     own_powers, own_reaches = (
         some.astype(np.float32) for some in (mixed.span_powers, mixed.reaches)
     )

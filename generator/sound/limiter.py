@@ -19,7 +19,7 @@ __all__ = ["apply_curve", "corner_gains", "gain_curve_db", "power_lost"]
 
 _ATTACK_DB_PER_S = 1500.0
 _RELEASE_DB_PER_S = 60.0
-_NEARLY = 0.99
+_NEARLY = 0.99  # of the ceiling: nothing is taken off below, however it is rounded
 
 
 def gain_curve_db(
