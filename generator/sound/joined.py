@@ -78,8 +78,8 @@ def _hop_powers(own: Samples, made_of: tuple[Run, ...], rate_hz: int) -> NDArray
     energies = np.zeros(len(edges) - 1)
     for run in made_of:
         # The hops that lie in it, or reach into it.
-        first = max(0, int(edges.searchsorted(run.start, "right")) - 1)
-        last = int(edges.searchsorted(run.end)) + 1
+        first = edges.searchsorted(run.start, "right") - 1
+        last = edges.searchsorted(run.end) + 1
         within = np.clip(edges[first:last], run.start, run.end) - run.back
         energies[first : last - 1] += np.diff(np.interp(within, places, sums))
     powers: NDArray[np.float64] = energies / np.diff(edges)

@@ -220,7 +220,7 @@ def _limited_loudness(mixed: Mixdown, curve_db: Samples, rate_hz: int) -> float:
     ahead = (edges - inside) * lost[np.minimum(inside, len(lost) - 1)]
     held = np.flatnonzero(lost)
     hops = inside.searchsorted(held, "right") - 1
-    sums = np.bincount(hops, lost[held], len(inside))[: len(inside) - 1]
+    sums = np.bincount(hops, lost[held], len(inside))[:-1]
     return gated_loudness(mixed.hop_powers - (sums - ahead[:-1] + ahead[1:]) / np.diff(edges))
 
 
